@@ -5,7 +5,7 @@ Laws that hold for every kind (V litres of mix at rest, S litres of concentrate 
     V[k+1] = V[k] + in[k] - water_out[k] - mix_out[k]
     S[k+1] = S[k] + in_concentrate[k] - mix_out[k] * c[k]
 
-Way oil is kept apart: it lifts the level, it is no part of V. The tests re-add these ledgers to 1e-9.
+Foreign litres (way oil, chips) are kept apart: they lift the level, they are no part of V. The tests re-add these ledgers to 1e-9.
 """
 
 from __future__ import annotations
@@ -50,6 +50,7 @@ class Event:
     pct: float = 0.0
     rate_l_per_h: float = 0.0
     logged: bool = False
+    set_pct: float = 0.0  # usual_pct as it stood
 
 
 @dataclass(slots=True)
@@ -72,7 +73,7 @@ class Books:
     in_concentrate_l: list[float]
     water_out_l: list[float]
     mix_out_l: list[float]
-    oil_l: Floats
+    foreign_l: Floats
 
     @property
     def strength_pct(self) -> Floats:
@@ -106,7 +107,6 @@ def keep_books(
     concentrate_l: float,
     water_out: list[float],
     mix_out: list[float],
-    oil: Floats,
     floor_l: float,
     visits: dict[int, list[Visitor]],
     books: Books,
@@ -133,10 +133,10 @@ def keep_books(
     vs[len(water_out)], ss[len(water_out)] = v, s
 
 
-def new_books(minutes: int, oil: Floats) -> Books:
+def new_books(minutes: int, foreign_l: Floats) -> Books:
     """Empty ledgers for `minutes` minutes (V and S have one value more: the end)."""
     zero = [0.0] * minutes
-    return Books(np.zeros(minutes + 1), np.zeros(minutes + 1), zero[:], zero[:], zero[:], zero[:], oil)
+    return Books(np.zeros(minutes + 1), np.zeros(minutes + 1), zero[:], zero[:], zero[:], zero[:], foreign_l)
 
 
 def lognormal(rng: np.random.Generator, median: float, sd_log: float, low: float, high: float) -> float:

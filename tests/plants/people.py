@@ -34,6 +34,7 @@ class Habits:
     wrong_word_p: float = 0.04
     titrates_every_days: float = 0.0
     alternates: bool = False
+    metered: bool = False  # the makeup line has a meter; mixes from a bucket do not pass it
     sip_l: float = 0.0  # > 0: tops off this much at every other visit, whatever the level
 
 
@@ -66,7 +67,7 @@ class Person:
             return
         if self.mark_l == 0.0:
             self.draw_mark()
-        seen = v + self.books.oil_l[k] - 0.5 * self.held_l[k]
+        seen = v + self.books.foreign_l[k] - 0.5 * self.held_l[k]
         room = self.full_l - v
         minds = k - self.read_at < 240 and self.off_target() and self.rng.random() < 0.4 * self.habits.correct_p
         sips = self.habits.sip_l > 0 and room > self.habits.sip_l and self.rng.random() < 0.45
@@ -97,8 +98,11 @@ class Person:
         self.pour(k, minutes, litres, pct)
         self.busy_until = k + minutes + 90
         self.draw_mark()
+        if self.habits.metered and kind != "corrective":
+            self.word(k + minutes, {"signal": "metered", "volume_l": round(litres * float(self.rng.normal(1, 0.01)), 1)})
         logged = self.say(k + minutes, litres, said_pct)
-        self.events.append(Event(self.sump, "addition", at(k), at(k + minutes), kind, litres, pct, 0.0, logged))
+        self.events.append(Event(self.sump, "addition", at(k), at(k + minutes), kind, litres, pct, 0.0, logged,
+                                 self.fluid.usual_pct))
 
     def choose(self, k: int, v: float, litres: float) -> tuple[str, float, float]:
         """Kind, strength as people would say it, real strength. They correct what they have just read."""
@@ -150,8 +154,22 @@ class Person:
             word["at"] = int(at(k)) - int(rng.integers(0, 900))
         self.word(k + late, word)
         if rng.random() < h.twice_p:
-            self.word(k + late + int(rng.integers(2, 240)), dict(word))
+            self.say_again(k + late + int(rng.integers(2, 240)), word)
         return True
+
+    def say_again(self, k: int, word: dict[str, Any]) -> None:
+        """A second person logs the same addition; at times somebody sees it and takes the second entry back."""
+        self.word(k, dict(word))
+        if self.rng.random() < 0.4:
+            fields = {"record_time": self.words[-1]["time"], "record_signal": "addition"}
+            self.word(k + int(self.rng.integers(5, 600)), {"signal": "void", **fields})
+
+    def set_usual(self, k: int, v: float, s: float) -> None:
+        """Turn the proportioner by half a point or one towards what the strength asks for, and say so."""
+        f = self.fluid
+        step = float(self.rng.choice([0.5, 1.0])) * (1 if 100 * s / v < f.target_pct else -1)
+        f.usual_pct = float(np.clip(f.usual_pct + step, f.leanest_pct, f.target_pct))
+        self.word(k, {"signal": "setting", "field": "usual_pct", "value": f.usual_pct})
 
     def word(self, k: int, fields: dict[str, Any]) -> None:
         """Keep a person's record, said some seconds into minute k."""
@@ -161,8 +179,8 @@ class Person:
         """Dip a refractometer: noise, rounding, way oil that reads as strength, a wrong one now and then."""
         h, rng = self.habits, self.rng
         brix = 100 * s / v / self.fluid.factor + float(self.oil_brix[k]) + rng.normal(0, h.reading_sd_brix)
-        if rng.random() < h.wrong_p:
-            brix += rng.choice([-1.0, 1.0]) * rng.uniform(1.0, 3.0)
+        if rng.random() < h.wrong_p:  # half of them a prism that nobody zeroed, half plainly misread
+            brix += rng.choice([-1.0, 1.0]) * (rng.uniform(0.4, 1.2) if rng.random() < 0.5 else rng.uniform(1.0, 3.0))
             self.events.append(Event(self.sump, "wrong_reading", at(k), at(k)))
         brix = max(0.0, round(float(brix) / h.reading_step_brix) * h.reading_step_brix)
         self.read_at, self.read_pct = k, brix * self.fluid.factor

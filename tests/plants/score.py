@@ -158,7 +158,7 @@ def score_one(tally: Tally, findings: list[dict[str, Any]], event: dict[str, Any
         tally.volume_errors.append(abs(best["volume_l"] - event["volume_l"]) / truth["full_l"])
     if event["kind"] == "usual" and not event["logged"] and best.get("makeup_pct") is not None:
         tally.strength_errors.append(abs(best["makeup_pct"] - event["pct"]))
-        tally.setting_errors.append(abs(truth["usual_pct"] - event["pct"]))
+        tally.setting_errors.append(abs(event["set_pct"] - event["pct"]))
 
 
 def score_leaks(tally: Tally, findings: list[dict[str, Any]], events: list[dict[str, Any]]) -> None:

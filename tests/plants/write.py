@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -20,16 +21,21 @@ def write_plant(sumps: list[Sump], days: int, out: Path) -> None:
     with (out / "records.jsonl").open("w", encoding="utf-8") as file:
         for day in range(days + 2):
             file.writelines(day_lines(sumps, START_S + day * DAY_S, START_S + (day + 1) * DAY_S))
-    truth = {s.id: {"troubles": s.troubles, "full_l": s.full_l, "usual_pct": s.fluid.usual_pct,
-                    "target_pct": s.fluid.target_pct, "factor": s.fluid.factor,
+    truth = {s.id: {"troubles": s.troubles, "full_l": s.full_l, "target_pct": s.fluid.target_pct, "factor": s.fluid.factor,
                     "events": [asdict(e) for e in sorted(s.events, key=lambda e: (e.start, e.event))]} for s in sumps}
     (out / "truth.json").write_text(json.dumps(truth, indent=1), encoding="utf-8")
-    arrays = {"time": START_S + 3600 * np.arange(days * 24)}
+    arrays: dict[str, Any] = {"time": START_S + 3600 * np.arange(days * 24)}
     for s in sumps:
         arrays[f"{s.id}/volume_l"] = s.books.volume_l[:-1:60]
         arrays[f"{s.id}/strength_pct"] = s.books.strength_pct[:-1:60]
         arrays |= {f"{s.id}/{name}": values for name, values in s.rates.items()}
     np.savez(out / "truth.npz", **arrays)
+
+
+def first_usual(sump: Sump) -> float:
+    """What the proportioner was set to before anybody changed it."""
+    sets = [e.set_pct for e in sump.events if e.event == "addition"]
+    return sets[0] if sets else sump.fluid.usual_pct
 
 
 def site_toml(sumps: list[Sump]) -> str:
@@ -43,7 +49,7 @@ def site_toml(sumps: list[Sump]) -> str:
             f"full_l = {s.full_l:.1f}\nlow_l = {s.low_l:.1f}\nhigh_l = {s.high_l:.1f}\n"
             f'[sump.fluid]\nname = "Simulated fluid"\ntarget_pct = {f.target_pct}\nlow_pct = {f.low_pct}\n'
             f"high_pct = {f.high_pct}\nrefractometer_factor = {f.factor}\n"
-            f"[sump.makeup]\nusual_pct = {f.usual_pct}\nleanest_pct = {f.leanest_pct}\nrichest_pct = {f.richest_pct}\n"
+            f"[sump.makeup]\nusual_pct = {first_usual(s)}\nleanest_pct = {f.leanest_pct}\nrichest_pct = {f.richest_pct}\n"
             f"[sump.level]\ncurve = [{curve}]\n"
         )
     return "".join(parts)
