@@ -1,0 +1,21 @@
+"""What every test shares: how hypothesis looks for counter-examples, and whether this is the long run."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+from hypothesis import settings
+
+LONG_RUN = os.environ.get("SUMPSIDE_LONG") == "1"  # set by `tests/run --long`
+
+# No deadline: two shared cores make the wall clock no judge. A failure prints the blob that repeats it.
+settings.register_profile("desk", deadline=None, derandomize=False, print_blob=True)
+settings.register_profile("long", parent=settings.get_profile("desk"), max_examples=2000)
+settings.load_profile("long" if LONG_RUN else "desk")
+
+
+@pytest.fixture(scope="session")
+def long_run() -> bool:
+    """Whether a test that samples (kills, faults, power cuts) should do its whole programme."""
+    return LONG_RUN
