@@ -1,1 +1,1 @@
-"""Simulated shops with known truth, for judging the estimator. Everything drawn comes from one numpy Generator."""
+"""Simulated shops with known truth, for judging the estimator; each is drawn from one numpy Generator."""

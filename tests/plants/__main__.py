@@ -10,7 +10,7 @@ import numpy as np
 
 from .write import write_plant
 
-KINDS = ("mixed",)
+KINDS = ("mixed", "carry", "lean")
 
 
 def make(kind: str, seed: int, sumps: int, days: int, out: Path) -> None:

@@ -1,4 +1,4 @@
-"""Put one sump together: its parts are drawn by a plant, the books are kept here, sensors are fitted after."""
+"""Put one sump together: its parts are drawn by a plant, the books are kept here, sensors come after."""
 
 from __future__ import annotations
 
@@ -46,12 +46,33 @@ def run_sump(rng: np.random.Generator, parts: Parts, days: int) -> Sump:
     add_rare(visits, p, person)
     start_l = p.full_l * float(rng.uniform(0.8, 1.0))
     start_c = start_l * p.fluid.target_pct * float(rng.uniform(0.85, 1.15)) / 100
-    keep_books(start_l, start_c, p.loss.water_l.tolist(), (p.loss.carry_l + p.leak_l).tolist(),
-               FLOOR_SHARE * p.full_l, visits, books)
-    rates = {"evaporation_l_per_day": daily(p.loss.water_l), "carry_off_l_per_day": daily(p.loss.carry_l),
-             "ratio": p.ratio[::60]}
-    sump = Sump(p.name, p.full_l, p.low_l, p.high_l, p.fluid, [], books, [], person.words,
-                person.events + p.leaks, rates)
+    keep_books(
+        start_l,
+        start_c,
+        p.loss.water_l.tolist(),
+        (p.loss.carry_l + p.leak_l).tolist(),
+        FLOOR_SHARE * p.full_l,
+        visits,
+        books,
+    )
+    rates = {
+        "evaporation_l_per_day": daily(p.loss.water_l),
+        "carry_off_l_per_day": daily(p.loss.carry_l),
+        "ratio": p.ratio[::60],
+    }
+    sump = Sump(
+        p.name,
+        p.full_l,
+        p.low_l,
+        p.high_l,
+        p.fluid,
+        [],
+        books,
+        [],
+        person.words,
+        person.events + p.leaks,
+        rates,
+    )
     note_troubles(sump, p)
     return sump
 

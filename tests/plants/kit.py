@@ -5,7 +5,8 @@ Laws that hold for every kind (V litres of mix at rest, S litres of concentrate 
     V[k+1] = V[k] + in[k] - water_out[k] - mix_out[k]
     S[k+1] = S[k] + in_concentrate[k] - mix_out[k] * c[k]
 
-Foreign litres (way oil, chips) are kept apart: they lift the level, they are no part of V. The tests re-add these ledgers to 1e-9.
+Foreign litres (way oil, chips) are kept apart: they lift the level, they are no part of V. The tests re-add
+these ledgers to 1e-9.
 """
 
 from __future__ import annotations
@@ -39,7 +40,9 @@ class Fluid:
 
 @dataclass(slots=True)
 class Event:
-    """Something that truly happened, times in epoch seconds. `kind` is usual, water, corrective, recharge, leak ..."""
+    """Something that truly happened, times in epoch seconds. `kind` is usual, water, corrective, recharge,
+    leak ...
+    """
 
     sump: str
     event: str
@@ -65,7 +68,9 @@ class Stream:
 
 @dataclass(slots=True)
 class Books:
-    """Minute ledgers of one sump, litres. Index k is the minute that starts START_S + 60 k; V and S are at its start."""
+    """Minute ledgers of one sump, litres. Index k is the minute that starts START_S + 60 k; V and S are at
+    its start.
+    """
 
     volume_l: Floats
     concentrate_l: Floats
@@ -113,8 +118,8 @@ def keep_books(
 ) -> None:
     """Run the two balances of the module's heading, minute by minute, calling people at their visits.
 
-    `water_out`, `mix_out`: litres wished for in each minute (visitors may add to a later minute). What is booked is
-    what was there: nothing leaves by use below `floor_l`; emptying by people is added by them to `books.mix_out_l`.
+    `water_out`, `mix_out`: litres wished for in each minute. What is booked is what was there: nothing leaves
+    by use below `floor_l`. People write what they pour and drain into the books' later minutes.
     """
     v, s = volume_l, concentrate_l
     vs, ss = books.volume_l, books.concentrate_l
@@ -145,7 +150,9 @@ def lognormal(rng: np.random.Generator, median: float, sd_log: float, low: float
 
 
 def walk(rng: np.random.Generator, n: int, sd: float, tau: float) -> Floats:
-    """A stationary first-order random walk: n steps, standard deviation `sd`, correlation time `tau` in steps."""
+    """A stationary first-order random walk: n steps, standard deviation `sd`, correlation time `tau` in
+    steps.
+    """
     a = float(np.exp(-1.0 / tau))
     out = np.empty(n)
     shocks = rng.normal(0.0, sd * np.sqrt(1.0 - a * a), n)

@@ -1,4 +1,6 @@
-"""Laws that more than one plant uses: proportioner, losses, way oil, leaks; minute by minute, in litres and percent."""
+"""Laws that more than one plant uses: proportioner, losses, way oil, leaks; minute by minute, in litres and
+percent.
+"""
 
 from __future__ import annotations
 
@@ -54,9 +56,15 @@ def draw_oil(rng: np.random.Generator, full: float, minutes: int, leaky: bool) -
     return left, 100.0 * rng.uniform(0.2, 0.5) * left / full
 
 
-def draw_leak(rng: np.random.Generator, sump: str, minutes: int, full: float, wanted: bool, big: bool,
-              ) -> tuple[Floats, list[Event]]:
-    """A slow leak from some day, found and fixed 2-7 days on; about 1.5 L/h when `big`, else about 0.6 L/h."""
+def draw_leak(
+    rng: np.random.Generator,
+    sump: str,
+    minutes: int,
+    full: float,
+    wanted: bool,
+    big: bool,
+) -> tuple[Floats, list[Event]]:
+    """A slow leak from some day, found and fixed 2-7 days on; about 1.5 L/h when `big`, else 0.6 L/h."""
     flow = np.zeros(minutes)
     if not wanted or minutes < 16 * DAY_MIN:
         return flow, []
@@ -70,4 +78,5 @@ def draw_leak(rng: np.random.Generator, sump: str, minutes: int, full: float, wa
 
 def daily(per_minute: Floats) -> Floats:
     """Litres a day from litres a minute."""
-    return per_minute.reshape(-1, DAY_MIN).sum(axis=1)
+    total: Floats = per_minute.reshape(-1, DAY_MIN).sum(axis=1)
+    return total

@@ -1,10 +1,11 @@
 """`mixed`: the primary shop.
 
-Laws. Evaporation while running is a share of full a day, lognormal from day to day, × exp(0.04 (T - mean)); idle it is
-0.1-0.4 % of full a day. Carry-off runs with the pump and varies from day to day on its own. Drain-back is two first-order
-returns. The fluid's temperature follows the pump with first-order lags on a hall with a day's wave. The proportioner's
-ratio is a slow walk in its logarithm, with a step at a drum change in some. People top off when the level nears the
-low mark and correct what they have just read; a third log always, a third half of the time, a third never.
+Laws. Evaporation while running is a share of full a day, lognormal from day to day, × exp(0.04 (T - mean));
+idle it is 0.1-0.4 % of full a day. Carry-off runs with the pump and varies from day to day on its own.
+Drain-back is two first-order returns. The fluid's temperature follows the pump with first-order lags on a
+hall with a day's wave. The proportioner's ratio is a slow walk in its logarithm, with a step at a drum
+change in some. People top off when the level nears the low mark and correct what they have just read; a
+third log always, a third half of the time, a third never.
 """
 
 from __future__ import annotations
@@ -63,10 +64,22 @@ def draw_parts(rng: np.random.Generator, shop: Shop, i: int, rank: int, days: in
     oil, emulsified = draw_oil(rng, full, minutes, leaky=rank % 6 == 2)
     leak, leaks = draw_leak(rng, name, minutes, full, wanted=rank % 4 == 3, big=rank % 8 == 3)
     return Parts(
-        name, full, float(round(full * rng.uniform(0.65, 0.8))), float(round(full * 1.06)),
-        draw_fluid(rng, 1 - share), cal, temp, draw_holdup(rng, cal.running, full),
-        draw_loss(rng, cal, temp, full, share), oil, emulsified, draw_habits(rng, shop.correct_p),
-        draw_ratio(rng, minutes), leak, leaks, refills,
+        name,
+        full,
+        float(round(full * rng.uniform(0.65, 0.8))),
+        float(round(full * 1.06)),
+        draw_fluid(rng, 1 - share),
+        cal,
+        temp,
+        draw_holdup(rng, cal.running, full),
+        draw_loss(rng, cal, temp, full, share),
+        oil,
+        emulsified,
+        draw_habits(rng, shop.correct_p),
+        draw_ratio(rng, minutes),
+        leak,
+        leaks,
+        refills,
         drains=attended_minutes(rng, cal, 2) if rank % 8 == 5 else [],
         resets=attended_minutes(rng, cal, 1) if rank % 8 == 6 else [],
     )
@@ -77,8 +90,15 @@ def draw_fluid(rng: np.random.Generator, carry_share: float) -> Fluid:
     target = round(2 * rng.uniform(4.0, 10.0)) / 2
     usual = max(0.5, round(2 * target * carry_share * lognormal(rng, 1.15, 0.2, 0.7, 2.0)) / 2)
     lean = min(max(0.5, round(0.1 * target, 1)), usual)
-    return Fluid(target, round(0.86 * target, 1), round(1.18 * target, 1), round(float(rng.uniform(1.0, 3.0)), 2),
-                 usual, lean, 2 * target)
+    return Fluid(
+        target,
+        round(0.86 * target, 1),
+        round(1.18 * target, 1),
+        round(float(rng.uniform(1.0, 3.0)), 2),
+        usual,
+        lean,
+        2 * target,
+    )
 
 
 def attended_minutes(rng: np.random.Generator, cal: Calendar, n: int) -> list[int]:
@@ -137,8 +157,16 @@ def sense(rng: np.random.Generator, shop: Shop, sump: Sump, parts: Parts) -> Non
     sump.troubles += [f"+{stream.signal}" for stream in sump.streams[1:]]
 
 
-def level_stream(rng: np.random.Generator, shop: Shop, sump: Sump, parts: Parts, tank: Tank,
-                 stuck: list[tuple[int, int]], keep: np.ndarray, offset: int) -> Stream:
+def level_stream(
+    rng: np.random.Generator,
+    shop: Shop,
+    sump: Sump,
+    parts: Parts,
+    tank: Tank,
+    stuck: list[tuple[int, int]],
+    keep: np.ndarray,
+    offset: int,
+) -> Stream:
     """The level transmitter: what stands in the tank is mix + foreign litres - held up."""
     sensor = draw_sensor(rng, tank, len(parts.temp_c))
     sump.curve = fitted_curve(rng, tank, sensor)

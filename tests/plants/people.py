@@ -1,4 +1,6 @@
-"""People at a sump: they look, top off, read a refractometer, correct what they have just read, and log it or not."""
+"""People at a sump: they look, top off, read a refractometer, correct what they have just read, and log it
+or not.
+"""
 
 from __future__ import annotations
 
@@ -40,7 +42,9 @@ class Habits:
 
 @dataclass(slots=True)
 class Person:
-    """One sump's people as the books see them: visit functions that write pours into the ledgers and words for later."""
+    """One sump's people as the books see them: visit functions that write pours into the ledgers and words
+    for later.
+    """
 
     sump: str
     rng: np.random.Generator
@@ -57,12 +61,14 @@ class Person:
     events: list[Event] = field(default_factory=list)
     busy_until: int = 0
     mark_l: float = 0.0
-    read_at: int = -10**9
+    read_at: int = -(10**9)
     read_pct: float = 0.0
     turn: int = 0
 
     def look(self, k: int, v: float, s: float) -> None:
-        """Pass by in a shift: top off when the level has come near the low mark, or at once after an odd reading."""
+        """Pass by in a shift: top off when the level has come near the low mark, or at once after an odd
+        reading.
+        """
         if k < self.busy_until:
             return
         if self.mark_l == 0.0:
@@ -82,8 +88,11 @@ class Person:
     def off_target(self) -> bool:
         """Did the last reading lie clearly off the target?"""
         f = self.fluid
-        return not (f.target_pct - 0.5 * (f.target_pct - f.low_pct) < self.read_pct
-                    < f.target_pct + 0.5 * (f.high_pct - f.target_pct))
+        return not (
+            f.target_pct - 0.5 * (f.target_pct - f.low_pct)
+            < self.read_pct
+            < f.target_pct + 0.5 * (f.high_pct - f.target_pct)
+        )
 
     def top_off(self, k: int, v: float) -> None:
         """Pour to near full at a strength chosen by `choose`, over 2-12 minutes, and perhaps say so."""
@@ -99,19 +108,35 @@ class Person:
         self.busy_until = k + minutes + 90
         self.draw_mark()
         if self.habits.metered and kind != "corrective":
-            self.word(k + minutes, {"signal": "metered", "volume_l": round(litres * float(self.rng.normal(1, 0.01)), 1)})
+            self.word(
+                k + minutes,
+                {"signal": "metered", "volume_l": round(litres * float(self.rng.normal(1, 0.01)), 1)},
+            )
         logged = self.say(k + minutes, litres, said_pct)
-        self.events.append(Event(self.sump, "addition", at(k), at(k + minutes), kind, litres, pct, 0.0, logged,
-                                 self.fluid.usual_pct))
+        self.events.append(
+            Event(
+                self.sump,
+                "addition",
+                at(k),
+                at(k + minutes),
+                kind,
+                litres,
+                pct,
+                0.0,
+                logged,
+                self.fluid.usual_pct,
+            )
+        )
 
     def choose(self, k: int, v: float, litres: float) -> tuple[str, float, float]:
         """Kind, strength as people would say it, real strength. They correct what they have just read."""
         f, h, draw = self.fluid, self.habits, float(self.rng.random())
         if h.alternates:
             self.turn += 1
-            return self.corrective(f.target_pct * 1.6) if self.turn % 2 else ("water", 0.0, 0.0)
+            strong = float(self.rng.uniform(1.8, 2.6)) * f.usual_pct
+            return self.corrective(strong) if self.turn % 2 else ("water", 0.0, 0.0)
         if k - self.read_at < CORRECTS_WITHIN_MIN and self.off_target() and self.rng.random() < h.correct_p:
-            self.read_at = -10**9
+            self.read_at = -(10**9)
             if self.read_pct < f.target_pct:
                 return self.corrective((f.target_pct * (v + litres) - self.read_pct * v) / litres)
             return ("water", 0.0, 0.0) if self.rng.random() < 0.6 else self.corrective(f.leanest_pct)
@@ -136,7 +161,7 @@ class Person:
                 self.books.in_concentrate_l[k + j] += part * pct / 100.0
 
     def say(self, k: int, litres: float, pct: float) -> bool:
-        """Perhaps log the addition: late, rounded, sometimes without a number, of the wrong kind, or twice."""
+        """Perhaps log the addition: late, rounded, sometimes without a number, of the wrong kind, twice."""
         h, rng = self.habits, self.rng
         if rng.random() >= h.log_p:
             return False
@@ -158,7 +183,9 @@ class Person:
         return True
 
     def say_again(self, k: int, word: dict[str, Any]) -> None:
-        """A second person logs the same addition; at times somebody sees it and takes the second entry back."""
+        """A second person logs the same addition; at times somebody sees it and takes the second entry
+        back.
+        """
         self.word(k, dict(word))
         if self.rng.random() < 0.4:
             fields = {"record_time": self.words[-1]["time"], "record_signal": "addition"}
@@ -209,7 +236,10 @@ class Person:
         out_min, clean_min, in_min = (int(rng.integers(*r)) for r in ((20, 40), (30, 90), (25, 50)))
         for j in range(out_min):
             self.books.mix_out_l[k + j] += max(0.0, v - rest) / out_min
-        filled, pct = self.full_l * float(rng.uniform(0.93, 1.0)), self.fluid.target_pct * float(rng.uniform(0.9, 1.1))
+        filled, pct = (
+            self.full_l * float(rng.uniform(0.93, 1.0)),
+            self.fluid.target_pct * float(rng.uniform(0.9, 1.1)),
+        )
         start = k + out_min + clean_min
         self.pour(start, in_min, filled, pct)
         end = start + in_min
@@ -226,7 +256,9 @@ def at(k: int) -> float:
     return float(START_S + MINUTE_S * k)
 
 
-def visits_of(rng: np.random.Generator, attended: Floats, person: Person, days: int, per_shift: float) -> dict[int, Any]:
+def visits_of(
+    rng: np.random.Generator, attended: Floats, person: Person, days: int, per_shift: float
+) -> dict[int, Any]:
     """Draw who comes when: looks (some at the start of a shift), readings on fixed weekdays, titrations."""
     visits: dict[int, Any] = {}
     looks = np.flatnonzero((rng.random(len(attended)) < per_shift / 480.0) & (attended > 0))

@@ -1,7 +1,9 @@
-"""`python -m tests.plants.score DIR OUT.jsonl`: judge what `sumpside replay` wrote about a plant against its truth.
+"""`python -m tests.plants.score DIR OUT.jsonl`: judge what `sumpside replay` wrote about a plant against
+its truth.
 
-Everything counts from day 8 on. Strength errors are at the hourly beliefs, in % by volume of the mix.
-A finding is judged by the revision that stood three days after the addition's end; precision by what stands at the end.
+Everything counts from day 8 on. Strength errors are at the hourly beliefs, in % by volume of the mix. A
+finding is judged by the revision that stood three days after the addition's end; precision by what stands
+at the end.
 """
 
 from __future__ import annotations
@@ -89,8 +91,9 @@ def load_out(path: Path) -> tuple[dict[str, Floats], dict[str, list[dict[str, An
     return {s: np.array(rows, float) for s, rows in beliefs.items()}, findings
 
 
-def score_beliefs(tally: Tally, rows: Floats, hours: Floats, volume: Floats, strength: Floats, held: Floats,
-                  full_l: float) -> None:
+def score_beliefs(
+    tally: Tally, rows: Floats, hours: Floats, volume: Floats, strength: Floats, held: Floats, full_l: float
+) -> None:
     """Fill the belief figures from rows at the truth's hours."""
     use = np.flatnonzero((rows[:, 0] >= FROM_S) & (rows[:, 0] <= hours[-1]) & (rows[:, 0] % 3600 == 0))
     rows = rows[use]
@@ -117,8 +120,10 @@ def matches(finding: dict[str, Any], event: dict[str, Any], gaps: list[tuple[flo
     lo, hi = event["start"] - NEAR_S, event["end"] + NEAR_S
     if start <= hi and end >= lo:
         return True
-    return any(a - NEAR_S <= event["end"] and event["start"] <= b + NEAR_S
-               and start <= b + NEAR_S and end >= a - NEAR_S for a, b in gaps)
+    return any(
+        a - NEAR_S <= event["end"] and event["start"] <= b + NEAR_S and start <= b + NEAR_S and end >= a - NEAR_S
+        for a, b in gaps
+    )
 
 
 def standing(findings: list[dict[str, Any]], at_s: float) -> dict[str, dict[str, Any]]:
@@ -134,8 +139,9 @@ def score_top_offs(tally: Tally, findings: list[dict[str, Any]], truth: dict[str
     """Found and right, volumes, and the strength of unlogged usual top-offs three days on."""
     gaps = gap_spans(truth["events"])
     pours = [e for e in truth["events"] if e["event"] in ("addition", "recharge")]
-    final = [f for f in standing(findings, np.inf).values()
-             if f["kind"] in ("top_off", "recharge") and f["start"] >= FROM_S]
+    final = [
+        f for f in standing(findings, np.inf).values() if f["kind"] in ("top_off", "recharge") and f["start"] >= FROM_S
+    ]
     tally.said = len(final)
     tally.right = sum(any(matches(f, e, gaps) for e in pours) for f in final)
     least = max(LEAST_SHARE * truth["full_l"], 3.0)
@@ -144,11 +150,19 @@ def score_top_offs(tally: Tally, findings: list[dict[str, Any]], truth: dict[str
             score_one(tally, findings, event, gaps, truth)
 
 
-def score_one(tally: Tally, findings: list[dict[str, Any]], event: dict[str, Any], gaps: list[tuple[float, float]],
-              truth: dict[str, Any]) -> None:
+def score_one(
+    tally: Tally,
+    findings: list[dict[str, Any]],
+    event: dict[str, Any],
+    gaps: list[tuple[float, float]],
+    truth: dict[str, Any],
+) -> None:
     """One true top-off against the nearest finding that stood three days on."""
-    stood = [f for f in standing(findings, event["end"] + STANDS_AFTER_S).values()
-             if f["kind"] in ("top_off", "recharge") and matches(f, event, gaps)]
+    stood = [
+        f
+        for f in standing(findings, event["end"] + STANDS_AFTER_S).values()
+        if f["kind"] in ("top_off", "recharge") and matches(f, event, gaps)
+    ]
     tally.to_find += 1
     if not stood:
         return
@@ -185,8 +199,15 @@ def score_plant(folder: Path, out: Path) -> dict[str, Tally]:
     for sump, facts in truth.items():
         tally = tallies[sump] = Tally()
         held = last_held(readings.get(sump, []), facts["factor"], facts["target_pct"], hours)
-        score_beliefs(tally, beliefs.get(sump, np.empty((0, 5))), hours, arrays[f"{sump}/volume_l"],
-                      arrays[f"{sump}/strength_pct"], held, facts["full_l"])
+        score_beliefs(
+            tally,
+            beliefs.get(sump, np.empty((0, 5))),
+            hours,
+            arrays[f"{sump}/volume_l"],
+            arrays[f"{sump}/strength_pct"],
+            held,
+            facts["full_l"],
+        )
         score_top_offs(tally, findings.get(sump, []), facts)
         score_leaks(tally, findings.get(sump, []), facts["events"])
     return tallies
@@ -229,15 +250,15 @@ def figures(tallies: dict[str, Tally]) -> dict[str, float]:
 def per_sump_lines(folder: Path, tallies: dict[str, Tally]) -> list[str]:
     """One line a sump, worst first: its figures and its kinds of trouble."""
     truth, _ = load_truth(folder)
-    lines = ["sump      ratio  rmse  held  bias   in   span  vol%  found    right    leaks(rate:h) false  troubles"]
+    lines = ["sump      ratio  rmse  held  bias   in   span  vol%  found    right    leaks(rate:h) false troubles"]
     for sump, t in sorted(tallies.items(), key=lambda pair: -pair[1].ratio):
         n = max(t.hours, 1)
         leaks = " ".join(f"{r:.1f}:{d:.0f}" for r, d in t.leaks) or "-"
         lines.append(
             f"{sump:9} {t.ratio:5.2f} {np.sqrt(t.squares / n):5.2f} {np.sqrt(t.held_squares / n):5.2f} "
             f"{t.strength_bias:+5.2f} {t.inside / n:4.2f} {np.mean(t.spans or [np.nan]):5.2f} "
-            f"{100 * t.volume_rmse_share:5.2f}  {t.found:3d}/{t.to_find:<3d}  {t.right:3d}/{t.said:<3d}  {leaks:14} "
-            f"{t.false_leaks:3d}  {' '.join(truth[sump]['troubles'])}"
+            f"{100 * t.volume_rmse_share:5.2f}  {t.found:3d}/{t.to_find:<3d}  {t.right:3d}/{t.said:<3d}  "
+            f"{leaks:14} {t.false_leaks:3d}  {' '.join(truth[sump]['troubles'])}"
         )
     return lines
 

@@ -1,4 +1,6 @@
-"""From true minutes to sensor streams: sampling, gaps, a stuck sensor, the inline refractometer and its film."""
+"""From true minutes to sensor streams: sampling, gaps, a stuck sensor, the inline refractometer and its
+film.
+"""
 
 from __future__ import annotations
 
@@ -9,8 +11,13 @@ from .kit import DAY_MIN, MINUTE_S, START_S, Event, Floats, Stream
 from .people import at
 
 
-def draw_gaps(rng: np.random.Generator, minutes: int, every_days: float, low_h: float, high_h: float,
-              ) -> list[tuple[int, int]]:
+def draw_gaps(
+    rng: np.random.Generator,
+    minutes: int,
+    every_days: float,
+    low_h: float,
+    high_h: float,
+) -> list[tuple[int, int]]:
     """Outages as minute spans, about one in `every_days` days."""
     n = int(rng.poisson(minutes / DAY_MIN / every_days))
     starts = np.sort(rng.integers(0, max(1, minutes - 60), n))
@@ -39,7 +46,9 @@ def outage_events(sump: str, spans: list[tuple[int, int]], kind: str) -> list[Ev
     return [Event(sump, kind, at(a), at(b)) for a, b in spans]
 
 
-def sample(signal: str, values: Floats, keep: NDArray[np.bool_], every_min: int, offset_s: int, decimals: int) -> Stream:
+def sample(
+    signal: str, values: Floats, keep: NDArray[np.bool_], every_min: int, offset_s: int, decimals: int
+) -> Stream:
     """A stream of each `every_min`-th minute that is kept, `offset_s` seconds into it."""
     k = np.arange(0, len(values), every_min)
     k = k[keep[k]]
@@ -55,7 +64,9 @@ def on_change(values: Floats, keep: NDArray[np.bool_], offset_s: int) -> Stream:
 
 
 def inline_brix(rng: np.random.Generator, strength: Floats, factor: float, oil_brix: Floats, running: Floats) -> Floats:
-    """An inline refractometer: bias, film that drifts 0.1-0.5 Brix a week until cleaned, rubbish with the pump off."""
+    """An inline refractometer: bias, film that drifts 0.1-0.5 Brix a week until cleaned, rubbish with the
+    pump off.
+    """
     n = len(strength)
     bias, slope = rng.normal(0, 0.3), rng.choice([-1.0, 1.0]) * rng.uniform(0.1, 0.5) / (7 * DAY_MIN)
     clean_at = np.cumsum(rng.uniform(7, 25, 60) * DAY_MIN)

@@ -31,7 +31,9 @@ def shift_span(shifts: int, weekday: int, saturday: bool) -> tuple[int, int] | N
 
 
 def draw_calendar(rng: np.random.Generator, days: int, fortnight: bool) -> Calendar:
-    """One to three shifts, weekends off, blocks of 10 min to 4 h with breaks, an idle day or fortnight now and then."""
+    """One to three shifts, weekends off, blocks of 10 min to 4 h with breaks, an idle day or fortnight now
+    and then.
+    """
     shifts = int(rng.choice([1, 2, 3], p=[0.4, 0.4, 0.2]))
     attended, running = np.zeros(days * DAY_MIN), np.zeros(days * DAY_MIN)
     idle = {d for d in range(days) if rng.random() < 0.03}
@@ -81,7 +83,9 @@ def fluid_temperature(rng: np.random.Generator, running: Floats, air: Floats) ->
 
 
 def draw_holdup(rng: np.random.Generator, running: Floats, full_l: float) -> Floats:
-    """Litres in circulation: first order to H on start; on stop 80-95 % comes back quickly, the rest over 30-90 min."""
+    """Litres in circulation: first order to H on start; on stop 80-95 % comes back quickly, the rest over
+    30-90 min.
+    """
     h = full_l * rng.uniform(0.03, 0.20) * np.exp(np.linspace(0, rng.normal(0, 0.1), len(running)))
     quick = rng.uniform(0.80, 0.95)
     tau_on, tau_back, tau_tail = rng.uniform(1, 4), rng.uniform(1, 3), rng.uniform(20, 50)

@@ -23,7 +23,9 @@ class Tank:
 
 @dataclass(slots=True)
 class LevelSensor:
-    """One level transmitter. `mount_mm` is where one that looks down hangs; None for one that measures height."""
+    """One level transmitter. `mount_mm` is where one that looks down hangs; None for one that measures
+    height.
+    """
 
     kind: str
     mount_mm: float | None
@@ -39,7 +41,9 @@ class LevelSensor:
 
 
 def draw_tank(rng: np.random.Generator, high_l: float, ledge: float = 0.3) -> Tank:
-    """A tank that holds about 1.2 × high_l: sloped floor, a pump well, up to `ledge` of its area in one ledge."""
+    """A tank that holds about 1.2 × high_l: sloped floor, a pump well, up to `ledge` of its area in one
+    ledge.
+    """
     depth = rng.uniform(280, 720)
     h = np.linspace(0.0, depth, 600)
     u = h / depth
@@ -56,7 +60,11 @@ def draw_sensor(rng: np.random.Generator, tank: Tank, minutes: int) -> LevelSens
     months = np.arange(minutes) / (30.0 * DAY_MIN)
     drifts = kind == "pressure" and rng.random() < 0.6
     slope = rng.choice([-1, 1]) * rng.uniform(1.0, 3.0) if drifts else 0.0
-    noise = {"pressure": rng.uniform(0.5, 1.5), "ultrasonic": rng.uniform(1.0, 2.0), "float": rng.uniform(0.3, 0.6)}
+    noise = {
+        "pressure": rng.uniform(0.5, 1.5),
+        "ultrasonic": rng.uniform(1.0, 2.0),
+        "float": rng.uniform(0.3, 0.6),
+    }
     mount = depth + rng.uniform(60, 250) if kind == "ultrasonic" else None
     ends = (mount - depth, mount) if mount is not None else (0.0, 0.97 * depth)
     return LevelSensor(
@@ -75,10 +83,17 @@ def draw_sensor(rng: np.random.Generator, tank: Tank, minutes: int) -> LevelSens
 
 
 def read_level(
-    rng: np.random.Generator, tank: Tank, sensor: LevelSensor, litres: Floats, running: Floats,
-    temp_c: Floats, air_c: Floats,
+    rng: np.random.Generator,
+    tank: Tank,
+    sensor: LevelSensor,
+    litres: Floats,
+    running: Floats,
+    temp_c: Floats,
+    air_c: Floats,
 ) -> Floats:
-    """Raw readings of `litres` standing in the tank, one a minute: the sensor's errors, spikes and clamps put on."""
+    """Raw readings of `litres` standing in the tank, one a minute: the sensor's errors, spikes and clamps
+    put on.
+    """
     seen = litres * (1.0 + 0.00028 * (temp_c - 20.0)) if sensor.sees_expansion else litres
     h = tank.height_of(seen)
     noise = rng.normal(0.0, sensor.noise_mm, len(h)) * np.where(running > 0, sensor.running_noise, 1.0)

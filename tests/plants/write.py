@@ -21,8 +21,16 @@ def write_plant(sumps: list[Sump], days: int, out: Path) -> None:
     with (out / "records.jsonl").open("w", encoding="utf-8") as file:
         for day in range(days + 2):
             file.writelines(day_lines(sumps, START_S + day * DAY_S, START_S + (day + 1) * DAY_S))
-    truth = {s.id: {"troubles": s.troubles, "full_l": s.full_l, "target_pct": s.fluid.target_pct, "factor": s.fluid.factor,
-                    "events": [asdict(e) for e in sorted(s.events, key=lambda e: (e.start, e.event))]} for s in sumps}
+    truth = {
+        s.id: {
+            "troubles": s.troubles,
+            "full_l": s.full_l,
+            "target_pct": s.fluid.target_pct,
+            "factor": s.fluid.factor,
+            "events": [asdict(e) for e in sorted(s.events, key=lambda e: (e.start, e.event))],
+        }
+        for s in sumps
+    }
     (out / "truth.json").write_text(json.dumps(truth, indent=1), encoding="utf-8")
     arrays: dict[str, Any] = {"time": START_S + 3600 * np.arange(days * 24)}
     for s in sumps:
@@ -49,7 +57,8 @@ def site_toml(sumps: list[Sump]) -> str:
             f"full_l = {s.full_l:.1f}\nlow_l = {s.low_l:.1f}\nhigh_l = {s.high_l:.1f}\n"
             f'[sump.fluid]\nname = "Simulated fluid"\ntarget_pct = {f.target_pct}\nlow_pct = {f.low_pct}\n'
             f"high_pct = {f.high_pct}\nrefractometer_factor = {f.factor}\n"
-            f"[sump.makeup]\nusual_pct = {first_usual(s)}\nleanest_pct = {f.leanest_pct}\nrichest_pct = {f.richest_pct}\n"
+            f"[sump.makeup]\nusual_pct = {first_usual(s)}\nleanest_pct = {f.leanest_pct}\n"
+            f"richest_pct = {f.richest_pct}\n"
             f"[sump.level]\ncurve = [{curve}]\n"
         )
     return "".join(parts)
