@@ -1,0 +1,297 @@
+"""The site file (TOML): its shape as pydantic models, and the two ways in, `load_site` and `check_site`.
+
+All strengths are % by volume of the mix, all volumes litres. What one key must obey stands here beside it; what
+keys must obey together stands in `site_checks`; how a fault is worded and placed, in `site_faults`.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError
+
+from agent.core.curve import Curve
+from agent.core.spec import SiteSpec, SumpSpec
+from agent.errors import SiteFault
+from agent.site_checks import check_together, resolve_curves
+from agent.site_faults import Fault, Tables, UnreadableToml, faults_of, read_toml
+
+FLOOR_PCT = 0.5  # the leanest mix that still protects anything, where the file names none
+Slug = Annotated[str, Field(pattern=r"^[a-z0-9-]+$", max_length=64)]
+Text = Annotated[str, Field(min_length=1)]
+Litres = Annotated[float, Field(gt=0.0, le=1e6)]
+Percent = Annotated[float, Field(gt=0.0, lt=100.0)]
+Seconds = Annotated[float, Field(gt=0.0, le=86_400.0)]
+NetworkPort = Annotated[int, Field(ge=1, le=65_535)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+
+class SiteInfo(_Table):
+    """[site]: the works' name, its slug in topics (made from the name unless given), zone and units for eyes."""
+
+    name: Text
+    id: Slug | None = None
+    timezone: Text = "UTC"
+    units: Literal["litre", "us_gallon"] = "litre"
+
+
+class Fluid(_Table):
+    """[sump.fluid]: the band of the fluid's data sheet; strength % = Brix × refractometer_factor."""
+
+    name: str = ""
+    target_pct: Percent
+    low_pct: Percent
+    high_pct: Percent
+    refractometer_factor: Annotated[float, Field(ge=0.3, le=10.0)]
+
+
+class Makeup(_Table):
+    """[sump.makeup]: what the proportioner is set to, and the leanest and richest mix that may be advised."""
+
+    usual_pct: Annotated[float, Field(ge=0.0, lt=100.0)]
+    leanest_pct: Annotated[float, Field(ge=0.0, lt=100.0)] | None = None
+    richest_pct: Percent | None = None
+
+
+class Level(_Table):
+    """[sump.level]: measured points (raw reading, L), given here or in a file that the calibration tool wrote."""
+
+    curve: tuple[tuple[float, float], ...]
+
+
+class Sump(_Table):
+    """[[sump]]: one tank; the marks are litres of the whole system at rest."""
+
+    id: Slug
+    name: str = ""
+    full_l: Litres
+    low_l: Litres
+    high_l: Litres
+    fluid: Fluid
+    makeup: Makeup
+    level: Level
+
+    def spec(self) -> SumpSpec:
+        """What the core needs of this sump, defaults filled in (trade rules: 0.1 and 2 times the target)."""
+        fluid, makeup = self.fluid, self.makeup
+        leanest = max(FLOOR_PCT, 0.1 * fluid.target_pct) if makeup.leanest_pct is None else makeup.leanest_pct
+        return SumpSpec(
+            id=self.id,
+            name=self.name or self.id,
+            full_l=self.full_l,
+            low_l=self.low_l,
+            high_l=self.high_l,
+            target_pct=fluid.target_pct,
+            low_pct=fluid.low_pct,
+            high_pct=fluid.high_pct,
+            refractometer_factor=fluid.refractometer_factor,
+            usual_pct=makeup.usual_pct,
+            leanest_pct=min(leanest, makeup.usual_pct) if makeup.leanest_pct is None else leanest,
+            richest_pct=makeup.richest_pct or max(2.0 * fluid.target_pct, makeup.usual_pct),
+            curve=Curve(tuple(p[0] for p in self.level.curve), tuple(p[1] for p in self.level.curve)),
+        )
+
+
+class Loop(_Table):
+    """A 4-20 mA loop: the raw value that 4 mA and 20 mA stand for (applied after scale, which gives mA)."""
+
+    at_4_ma: float
+    at_20_ma: float
+
+
+class Sensor(_Table):
+    """[[bus.sensor]]: which sump's signal it gives; value = number on the wire × scale + offset."""
+
+    sump: Text
+    signal: Literal["level", "temperature", "brix", "running"]
+    serial_number: str | None = None
+    scale: float = 1.0
+    offset: float = 0.0
+    loop: Loop | None = None
+
+
+class ModbusSensor(Sensor):
+    """A register of a Modbus unit; `register` counts from 0, as on the wire."""
+
+    unit: Annotated[int, Field(ge=1, le=247)]
+    function: Literal["input", "holding", "discrete", "coil"] = "input"
+    address: Annotated[int, Field(ge=0, le=65_535, alias="register")]  # pydantic keeps `register` for itself
+    type: Literal["uint16", "int16", "uint32", "int32", "float32"] = "uint16"
+    word_order: Literal["big", "little"] = "big"
+
+
+class AsciiSensor(Sensor):
+    """A line of text; `pattern` finds the number as its group `value`; `poll` is sent to ask, if anything is."""
+
+    pattern: Text
+    start: str = ""
+    terminator: Text = "\r\n"
+    poll: str = ""
+
+
+class _SerialBus(_Table):
+    id: Slug
+    port: Text
+    baud: Annotated[int, Field(ge=50, le=4_000_000)] = 9600
+    bytesize: Literal[5, 6, 7, 8] = 8
+    parity: Literal["N", "E", "O"] = "N"
+    stopbits: Literal[1, 2] = 1
+    period_s: Seconds = 1.0
+    timeout_s: Seconds = 0.5  # outer deadline of one transaction
+    simulated: bool = False
+
+
+class ModbusRtuBus(_SerialBus):
+    """[[bus]] with driver = "modbus_rtu"."""
+
+    driver: Literal["modbus_rtu"]
+    sensor: list[ModbusSensor] = []
+
+
+class AsciiLineBus(_SerialBus):
+    """[[bus]] with driver = "ascii_line"."""
+
+    driver: Literal["ascii_line"]
+    sensor: list[AsciiSensor] = []
+
+
+Bus = Annotated[ModbusRtuBus | AsciiLineBus, Field(discriminator="driver")]
+
+
+class Agent(_Table):
+    """[agent]: where it keeps its files and how often it writes them."""
+
+    state_dir: Text = "/var/lib/sumpside"
+    inbox_dir: Text = "/var/lib/sumpside-inbox"
+    runtime_dir: Text = "/run/sumpside"
+    block_s: Seconds = 10.0  # samples commit in blocks
+    belief_every_s: Seconds = 600.0  # beliefs written to the journal
+
+
+class Mqtt(_Table):
+    """[mqtt]: a broker to publish to."""
+
+    host: Text
+    port: NetworkPort = 1883
+    user: str | None = None
+    password_file: str | None = None
+    ca_file: str | None = None
+    tls: bool = False
+    keepalive_s: Annotated[int, Field(ge=5, le=65_535)] = 60
+
+
+class Timeseries(_Table):
+    """[timeseries]: a store that takes line protocol by the v2 write API."""
+
+    url: Annotated[str, Field(pattern=r"^https?://[^\s/]+")]
+    org: str = ""
+    bucket: Text
+    token_file: str | None = None
+
+
+class Web(_Table):
+    """[web]: where the dashboards listen."""
+
+    host: Text = "127.0.0.1"
+    port: NetworkPort = 8080
+
+
+class Review(_Table):
+    """[review]: who looks first. Corrections are always reviewed; a routine top-off may go straight to people."""
+
+    top_off: Literal["post", "review"] = "post"
+
+
+class Site(_Table):
+    """The whole site file."""
+
+    site: SiteInfo
+    sump: Annotated[list[Sump], Field(min_length=1)]
+    agent: Agent = Agent()
+    bus: list[Bus] = []
+    mqtt: Mqtt | None = None
+    timeseries: Timeseries | None = None
+    web: Web = Web()
+    review: Review = Review()
+    _folder: Path = PrivateAttr(default=Path("."))
+
+    @property
+    def slug(self) -> str:
+        """The site's name in topics and tags."""
+        return self.site.id or _slug(self.site.name)
+
+    @property
+    def simulated(self) -> bool:
+        """True where any bus plays instead of measuring."""
+        return any(bus.simulated for bus in self.bus)
+
+    def resolve(self, path: str) -> Path:
+        """A path of the file as it is meant: relative to the site file's own folder."""
+        return self._folder / path
+
+    def spec(self) -> SiteSpec:
+        """What the core needs of the site."""
+        sumps = {sump.id: sump.spec() for sump in self.sump}
+        return SiteSpec(self.site.name, self.site.timezone, self.site.units, sumps)
+
+
+_SENSORS: dict[str, type[Sensor]] = {"modbus_rtu": ModbusSensor, "ascii_line": AsciiSensor}
+_TABLES: Tables = {
+    (): Site,
+    ("site",): SiteInfo,
+    ("sump",): Sump,
+    ("sump", "fluid"): Fluid,
+    ("sump", "makeup"): Makeup,
+    ("sump", "level"): Level,
+    ("agent",): Agent,
+    ("mqtt",): Mqtt,
+    ("timeseries",): Timeseries,
+    ("web",): Web,
+    ("review",): Review,
+    ("bus", "modbus_rtu"): ModbusRtuBus,
+    ("bus", "ascii_line"): AsciiLineBus,
+    **{("bus", driver, "sensor"): model for driver, model in _SENSORS.items()},
+    **{("bus", driver, "sensor", "loop"): Loop for driver in _SENSORS},
+}
+
+
+def load_site(path: str | os.PathLike[str]) -> Site:
+    """The site in a file. Raises SiteFault with every fault of it, not just the first."""
+    site, faults, _ = _read(Path(path))
+    if site is None or faults:
+        raise SiteFault([f"{path}: {fault}" for fault in faults])
+    return site
+
+
+def check_site(path: str | os.PathLike[str]) -> tuple[list[str], list[str]]:
+    """Faults and warnings of a site file, one finished line each: `FILE: KEY PATH: what is wrong, what to do`."""
+    _, faults, warnings = _read(Path(path))
+    return [f"{path}: {fault}" for fault in faults], [f"{path}: {warning}" for warning in warnings]
+
+
+def _read(path: Path) -> tuple[Site | None, list[Fault], list[Fault]]:
+    try:
+        raw = read_toml(path)
+    except UnreadableToml as error:
+        return None, [error.fault], []
+    return _judge(raw, path.parent)
+
+
+def _judge(raw: dict[str, Any], folder: Path) -> tuple[Site | None, list[Fault], list[Fault]]:
+    faults, warnings = check_together(raw, folder)
+    try:
+        site = Site.model_validate(resolve_curves(raw, folder))
+    except ValidationError as error:
+        return None, faults_of(error, raw, _TABLES) + faults, warnings
+    site._folder = folder
+    return site, faults, warnings
+
+
+def _slug(name: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "site"
