@@ -76,8 +76,12 @@ class InboxReader:
             rows = self._db.rows(sql, (seq, limit))
         except FileNotFoundError:
             return []
-        return [Word(*row[0:6], body=json.loads(row[6]), token=row[7]) for row in rows]
+        return [_word(*row) for row in rows]
 
     def close(self) -> None:
         """Let go of the file."""
         self._db.close()
+
+
+def _word(seq: int, time: float, person: str, role: str, sump: str, kind: str, body: str, token: str) -> Word:
+    return Word(seq, time, person, role, sump, kind, json.loads(body), token)
