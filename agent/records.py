@@ -159,8 +159,8 @@ def _shown(value: object) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _time(name: str, value: object) -> float:
-    """Epoch seconds of a number, or of RFC 3339 text with an offset."""
+def parse_time(name: str, value: object) -> float:
+    """Epoch seconds of a number, or of RFC 3339 text with an offset. Raises BadRecord that begins with `name`."""
     if is_number(value):
         return float(value)  # type: ignore[arg-type]
     if not isinstance(value, str):
@@ -191,19 +191,19 @@ def _as_is(name: str, value: object) -> object:
 
 
 _FIELDS: Final[dict[str, Callable[[str, object], Any]]] = {
-    "time": _time,
+    "time": parse_time,
     "sump": _text,
     "signal": _text,
     "value": _as_is,
     "volume_l": _number,
     "pct": _number,
-    "at": _time,
+    "at": parse_time,
     "by": _text,
     "of": _text,
     "note": _text,
     "temperature": _number,
     "field": _text,
-    "record_time": _time,
+    "record_time": parse_time,
     "record_signal": _text,
 }
 

@@ -235,6 +235,12 @@ class Site(_Table):
         """A path of the file as it is meant: relative to the site file's own folder."""
         return self._folder / path
 
+    def summary(self) -> str:
+        """What the file describes, in one line for people."""
+        sensors = sum(len(bus.sensor) for bus in self.bus)
+        sumps = f"{len(self.sump)} sump{'s' if len(self.sump) > 1 else ''}"
+        return f"{self.site.name}, {sumps}, {sensors} sensors on {len(self.bus)} buses"
+
     def spec(self) -> SiteSpec:
         """What the core needs of the site."""
         sumps = {sump.id: sump.spec() for sump in self.sump}
