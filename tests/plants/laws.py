@@ -69,7 +69,7 @@ def draw_leak(
     if not wanted or minutes < 16 * DAY_MIN:
         return flow, []
     rate = float(rng.uniform(1.2, 2.0) if big else rng.uniform(0.45, 0.8))
-    rate = min(rate, 0.006 * full)
+    rate = min(rate, 0.008 * full)
     start = int(rng.integers(9 * DAY_MIN, minutes - 6 * DAY_MIN))
     end = min(minutes, start + int(rng.uniform(2.5, 7) * DAY_MIN))
     flow[start:end] = rate / 60

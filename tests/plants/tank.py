@@ -66,7 +66,7 @@ def draw_sensor(rng: np.random.Generator, tank: Tank, minutes: int) -> LevelSens
         "float": rng.uniform(0.3, 0.6),
     }
     mount = depth + rng.uniform(60, 250) if kind == "ultrasonic" else None
-    ends = (mount - depth, mount) if mount is not None else (0.0, 0.97 * depth)
+    ends = (mount - depth, mount) if mount is not None else (0.0, rng.uniform(0.82, 0.97) * depth)
     return LevelSensor(
         kind=kind,
         mount_mm=mount,
@@ -74,7 +74,7 @@ def draw_sensor(rng: np.random.Generator, tank: Tank, minutes: int) -> LevelSens
         running_noise=float(rng.uniform(1.2, 2.5)),
         air_mm_per_k=float(rng.uniform(0.2, 0.6)) if kind == "ultrasonic" else 0.0,
         drift_mm=slope * months,
-        spike_share=0.003 if kind == "ultrasonic" else float(rng.choice([0.0, 0.0005])),
+        spike_share=0.003 if kind == "ultrasonic" else float(rng.choice([0.0, 0.001, 0.003])),
         low_raw=float(ends[0]),
         high_raw=float(ends[1]),
         step_mm=float(rng.choice([0.1, 0.1, 0.5, 1.0])),
