@@ -206,5 +206,24 @@ def dashboards(
     os.execv(sys.executable, [sys.executable, "-m", "dashboards", site, *given])
 
 
+@app.command()
+def demo(
+    speed: Annotated[float, typer.Option(metavar="N", help="How much faster than life.")] = 60.0,
+    port: Annotated[int | None, typer.Option(help="Port of the page on this machine.")] = None,
+    keep_in: Annotated[str | None, typer.Option("--dir", metavar="DIR", help="Keep everything in here.")] = None,
+    seed: Annotated[int | None, typer.Option(help="The same works again.")] = None,
+    story: Annotated[bool, typer.Option("--story", help="Nobody simulated acts: people play.")] = False,
+    with_broker: Annotated[bool, typer.Option("--with-broker", help="Forward to a broker and a store too.")] = False,
+) -> int:
+    """Show it all on simulated sumps: Harrow Lane Gearworks, on this machine alone."""
+    from pathlib import Path
+
+    from agent.demo import Wish
+    from agent.demo import run as show
+
+    folder = None if keep_in is None else Path(keep_in)
+    return show(Wish(speed=speed, port=port, folder=folder, seed=seed, story=story, with_broker=with_broker))
+
+
 if __name__ == "__main__":
     main()
