@@ -24,9 +24,10 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol, TypedDict
+from typing import Protocol, TypedDict
 
 from agent.errors import NetworkError
 from agent.io.chain import LogRow
@@ -85,6 +86,11 @@ class Refusal:
     body: str
 
 
+def readable(row: LogRow) -> str:
+    """A row that cannot be read as what it should be, for the dead letters."""
+    return row.body.hex() if row.kind == "block" else row.body.decode("utf-8", "backslashreplace")
+
+
 class Outlet(Protocol):
     """How rows reach one kind of far end. Used by one thread; whatever may come back is raised as NetworkError."""
 
@@ -95,7 +101,7 @@ class Outlet(Protocol):
         """Connect anew, or do nothing where there is no connection to hold. Reads secrets afresh."""
 
     def deliver(self, rows: Sequence[LogRow]) -> Iterator[tuple[int, list[Refusal]]]:
-        """Send in order. Yields (seq, refusals since the last yield) once all up to `seq` is acknowledged or refused."""
+        """Send in order; yields (seq, refusals since the last yield) once all up to seq is acknowledged or refused."""
 
     def started(self) -> float | None:
         """When the far end's process started, by its own clock, epoch s; None where it does not tell."""
@@ -247,10 +253,8 @@ class Forwarder:
         self._outlet.close()
         self._tail.failed()
         self._say(False, text)
-        try:
+        with suppress(sqlite3.Error, FileNotFoundError):  # the count grows old while the journal cannot be read
             self._last_seq = self._reader.last_seq()
-        except (sqlite3.Error, FileNotFoundError):
-            pass  # the count grows old while the journal cannot be read; `text` or the agent itself says so
         self._stop.wait(wait_s * (1 + random.uniform(-JITTER, JITTER)))
         return next_s
 
