@@ -41,13 +41,14 @@ def build_sump(rng: np.random.Generator, shop: Shop, i: int, rank: int, days: in
 def draw_parts(rng: np.random.Generator, shop: Shop, i: int, rank: int, days: int) -> Parts:
     """Tank, fluid, losses and people of one sump."""
     minutes, name = days * DAY_MIN, f"cell-{i + 1:02d}"
-    full = float(round(lognormal(rng, 180, 0.6, 60, 600)))
+    leaky = rank % 4 == 3  # a tank too small for its leak runs dry over a weekend: that is no slow leak
+    full = float(round(lognormal(rng, 180, 0.6, 200 if leaky else 60, 600)))
     cal = draw_calendar(rng, days, fortnight=rank % 12 == 0)
     refills = still_mornings(rng, cal, days) if rank % 12 == 5 else []
     temp = fluid_temperature(rng, cal.running, shop.air_c)
     loss = Loss(vapour(rng, cal, temp, shop, full), batches(rng, cal, full))
     oil, emulsified = draw_oil(rng, full, minutes, leaky=rank % 8 == 2)
-    leak, leaks = draw_leak(rng, name, minutes, full, wanted=rank % 4 == 3, big=rank % 8 == 3)
+    leak, leaks = draw_leak(rng, name, minutes, full, wanted=leaky, big=rank % 8 == 3)
     carry_share = float(loss.carry_l.sum() / (loss.carry_l.sum() + loss.water_l.sum()))
     return Parts(
         name,

@@ -41,12 +41,13 @@ def build_sump(rng: np.random.Generator, shop: Shop, i: int, rank: int, days: in
 def draw_parts(rng: np.random.Generator, shop: Shop, i: int, rank: int, days: int) -> Parts:
     """Tank, fluid, losses and people of one sump."""
     minutes, name = days * DAY_MIN, f"bay-{i + 1:02d}"
-    full = float(round(lognormal(rng, 320, 0.5, 100, 900)))
+    leaky = rank % 6 == 3  # a tank too small for its leak runs dry over a weekend: that is no slow leak
+    full = float(round(lognormal(rng, 320, 0.5, 200 if leaky else 100, 900)))
     cal = draw_calendar(rng, days, fortnight=rank % 6 == 0)
     temp = fluid_temperature(rng, cal.running, shop.air_c)
     loss = job_losses(rng, cal, full)
     oil, emulsified = draw_oil(rng, full, minutes, leaky=rank % 8 == 2)
-    leak, leaks = draw_leak(rng, name, minutes, full, wanted=rank % 6 == 3, big=rank % 12 == 3)
+    leak, leaks = draw_leak(rng, name, minutes, full, wanted=leaky, big=rank % 12 == 3)
     carry_share = float(loss.carry_l.sum() / max(1e-9, loss.carry_l.sum() + loss.water_l.sum()))
     return Parts(
         name,

@@ -56,13 +56,14 @@ def build_sump(rng: np.random.Generator, shop: Shop, i: int, rank: int, days: in
 def draw_parts(rng: np.random.Generator, shop: Shop, i: int, rank: int, days: int) -> Parts:
     """Tank size, fluid, calendar, losses and people of one sump."""
     minutes, name = days * DAY_MIN, f"sump-{i + 1:02d}"
-    full = float(round(lognormal(rng, 260, 0.7, 60, 900)))
+    leaky = rank % 4 == 3  # a tank too small for its leak runs dry over a weekend: that is no slow leak
+    full = float(round(lognormal(rng, 260, 0.7, 200 if leaky else 60, 900)))
     share = float(rng.uniform(0.45, 0.9))
     cal = draw_calendar(rng, days, fortnight=rank % 12 == 0)
     refills = still_mornings(rng, cal, days) if rank % 12 == 1 else []
     temp = fluid_temperature(rng, cal.running, shop.air_c)
     oil, emulsified = draw_oil(rng, full, minutes, leaky=rank % 6 == 2)
-    leak, leaks = draw_leak(rng, name, minutes, full, wanted=rank % 4 == 3, big=rank % 8 == 3)
+    leak, leaks = draw_leak(rng, name, minutes, full, wanted=leaky, big=rank % 8 == 3)
     return Parts(
         name,
         full,
