@@ -55,10 +55,14 @@ class Crew:
     voice: Voice
     tell: Callable[[str], None]
     rng: random.Random = field(default_factory=random.Random)
+    _journal: JournalReader = field(init=False)
     _later: list[tuple[float, int, Callable[[float], None]]] = field(default_factory=list)
     _order: itertools.count[int] = field(default_factory=itertools.count)
     _taken: set[str] = field(default_factory=set)
     _read_at: dict[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self._journal = JournalReader(self.journal_path)
 
     def round(self, now_s: float) -> None:
         """Do what is due at `now_s`, then look around. Times are the plant's."""
@@ -74,15 +78,9 @@ class Crew:
 
     def _instructions(self) -> list[dict[str, Any]]:
         try:
-            reader = JournalReader(self.journal_path)
+            return self._journal.open_instructions(states=("approved", "begun", "posted"))
         except (FileNotFoundError, sqlite3.Error):
-            return []
-        try:
-            return reader.open_instructions(states=("approved", "begun", "posted"))
-        except sqlite3.Error:
-            return []
-        finally:
-            reader.close()
+            return []  # no agent yet, or one that is busy with its file: look again at the next round
 
     # -- following instructions ------------------------------------------------------------------------------------
 
@@ -136,11 +134,7 @@ class Crew:
         return min(near, key=lambda p: abs(p.time_s - start_s), default=None)
 
     def _start_of(self, sump: str, finding_id: str) -> float | None:
-        reader = JournalReader(self.journal_path)
-        try:
-            rows = reader.events("finding", sump=sump)
-        finally:
-            reader.close()
+        rows = self._journal.events("finding", sump=sump)
         starts = [row.data()["start"] for row in rows if row.id == finding_id]
         return float(starts[-1]) if starts else None
 
