@@ -55,23 +55,26 @@ class AsciiDriver:
         data = port.read(1)
         data += port.read(min(port.in_waiting, CHUNK_BYTES)) if data else b""
         for marks, decoder in self._decoders.items():
+            sensors = [sensor for sensor in self._heard if _marks(sensor) == marks]
             decoder.receive(data)
             for event in _events(decoder):
-                if isinstance(event, Fault):
-                    emit.fault(None, event.text)
-                else:
-                    self._assign(event, [s for s in self._heard if _marks(s) == marks], emit)
+                fault = event if isinstance(event, Fault) else self._assign(event, sensors, emit)
+                if fault is not None:
+                    emit.fault(sensors[0] if len(sensors) == 1 else None, fault.text)
 
-    def _assign(self, line: Line, sensors: list[AsciiSensor], emit: Emit) -> None:
-        """Give the line to the sensors whose pattern fits."""
-        outcomes = [(sensor, self._value(line, sensor)) for sensor in sensors]
-        good = [(sensor, value) for sensor, value in outcomes if not isinstance(value, Fault)]
-        for sensor, value in good:
+    def _assign(self, line: Line, sensors: list[AsciiSensor], emit: Emit) -> Fault | None:
+        """Give the line to every sensor whose pattern fits; a Fault where none does."""
+        fault: Fault | None = None
+        good = False
+        for sensor in sensors:
+            value = self._value(line, sensor)
+            if isinstance(value, Fault):
+                fault = value
+                continue
+            good = True
             if self._is_due(sensor):
                 emit.reading(sensor, value)
-        if not good and outcomes:
-            only = len(outcomes) == 1
-            emit.fault(outcomes[0][0] if only else None, str(getattr(outcomes[0][1], "text", "")))
+        return None if good else fault
 
     def _is_due(self, sensor: AsciiSensor) -> bool:
         """One reading a period is kept of a transmitter that talks faster; a tenth of slack for its own clock."""
@@ -88,8 +91,8 @@ class AsciiDriver:
         port.write(_bytes(sensor.poll))
         outcome = self._answer(port, sensor, stopping)
         if isinstance(outcome, Fault):
-            drain(port, self._bus.timeout_s, 2 * self._bus.timeout_s)  # a late answer is not the next one's
             emit.fault(sensor, outcome.text)
+            drain(port, self._bus.timeout_s, 2 * self._bus.timeout_s)  # a late answer is not the next one's
         else:
             emit.reading(sensor, outcome)
 

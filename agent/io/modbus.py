@@ -48,6 +48,10 @@ DECODING_ERRORS = (ModbusException, struct.error, IndexError, ValueError, KeyErr
 logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)  # an unplugged sensor would fill the system's log
 
 
+class _Missed(WireError):
+    """No answer to the question came in time; one may still come."""
+
+
 class DeadlinePort:
     """The serial port as pymodbus uses it; past the deadline every touch raises, so no loop over it can hang."""
 
@@ -123,8 +127,10 @@ class ModbusDriver:
             except PortGone:
                 raise
             except WireError as error:
-                missed.add(sensor.unit)
                 emit.fault(sensor, str(error))
+                if isinstance(error, _Missed):
+                    missed.add(sensor.unit)
+                    self._wait_out(port)
 
     def _read(self, port: serial.Serial, sensor: ModbusSensor, stopping: Callable[[], bool]) -> float:
         with port_faults(self._bus.port):
@@ -132,7 +138,9 @@ class ModbusDriver:
         try:
             response = self._transact(sensor, stopping)
         except DECODING_ERRORS as error:
-            self._after_a_miss(port, error)
+            if self._client.socket is None:  # the library has closed it
+                raise PortGone(f"{self._bus.port}: {error.__context__ or error}") from error
+            raise _Missed("no answer that makes sense") from error
         return _value(_content(response, sensor), sensor)
 
     def _transact(self, sensor: ModbusSensor, stopping: Callable[[], bool]) -> ModbusPDU:
@@ -144,13 +152,10 @@ class ModbusDriver:
             response: ModbusPDU = ask(sensor.address, count=_count(sensor), device_id=sensor.unit)
         return response
 
-    def _after_a_miss(self, port: serial.Serial, error: Exception) -> None:
-        """Say what was wrong; where the port lives, first wait out what may still come."""
-        if self._client.socket is None:  # the library has closed it
-            raise PortGone(f"{self._bus.port}: {error.__context__ or error}") from error
+    def _wait_out(self, port: serial.Serial) -> None:
+        """Let a late answer come and go."""
         with port_faults(self._bus.port):
-            rubbish = drain(port, self._bus.timeout_s, 2 * self._bus.timeout_s)
-        raise WireError("the answer was rubbish" if rubbish else "no answer that makes sense") from error
+            drain(port, self._bus.timeout_s, 2 * self._bus.timeout_s)
 
 
 def _count(sensor: ModbusSensor) -> int:
@@ -163,7 +168,7 @@ def _content(response: ModbusPDU, sensor: ModbusSensor) -> list[int]:
         code = int(getattr(response, "exception_code", 0))
         raise WireError(f"unit {sensor.unit} answers with exception {code}: {EXCEPTIONS.get(code, 'no more is said')}")
     if response.function_code != _READERS[sensor.function][1] or response.dev_id != sensor.unit:
-        raise WireError("the answer to another question")
+        raise _Missed("the answer to another question")
     if sensor.function in ("input", "holding"):
         return list(response.registers)
     return [int(bit) for bit in response.bits[:1]]
