@@ -17,10 +17,10 @@ from agent.core.curve import Curve
 from agent.core.spec import SiteSpec, SumpSpec
 from agent.errors import SiteFault
 from agent.site_checks import check_together, resolve_curves
-from agent.site_faults import Fault, Tables, UnreadableToml, faults_of, read_toml
+from agent.site_faults import SLUG, WEB_ADDRESS, Fault, Tables, UnreadableToml, faults_of, read_toml
 
 FLOOR_PCT = 0.5  # the leanest mix that still protects anything, where the file names none
-Slug = Annotated[str, Field(pattern=r"^[a-z0-9-]+$", max_length=64)]
+Slug = Annotated[str, Field(pattern=SLUG, max_length=64)]
 Text = Annotated[str, Field(min_length=1)]
 Litres = Annotated[float, Field(gt=0.0, le=1e6)]
 Percent = Annotated[float, Field(gt=0.0, lt=100.0)]
@@ -80,7 +80,7 @@ class Sump(_Table):
     def spec(self) -> SumpSpec:
         """What the core needs of this sump, defaults filled in (trade rules: 0.1 and 2 times the target)."""
         fluid, makeup = self.fluid, self.makeup
-        leanest = max(FLOOR_PCT, 0.1 * fluid.target_pct) if makeup.leanest_pct is None else makeup.leanest_pct
+        leanest = max(FLOOR_PCT, fluid.target_pct / 10.0) if makeup.leanest_pct is None else makeup.leanest_pct
         return SumpSpec(
             id=self.id,
             name=self.name or self.id,
@@ -189,7 +189,7 @@ class Mqtt(_Table):
 class Timeseries(_Table):
     """[timeseries]: a store that takes line protocol by the v2 write API."""
 
-    url: Annotated[str, Field(pattern=r"^https?://[^\s/]+")]
+    url: Annotated[str, Field(pattern=WEB_ADDRESS)]
     org: str = ""
     bucket: Text
     token_file: str | None = None

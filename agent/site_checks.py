@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 import zoneinfo
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import Any
 
 from agent.core.points import Points, as_points, curve_faults, is_number
-from agent.site_faults import Fault, Location, UnreadableToml, key_path, read_toml, shown
+from agent.site_faults import SLUG, Fault, Location, UnreadableToml, key_path, read_toml, shown
 
 COMMON_FACTORS = (0.8, 5.0)  # beyond these a refractometer factor is more likely a slip than a product
 ANY_CURVE: Points = ((0.0, 0.0), (1.0, 1.0))  # stands in for one that is at fault and said so
@@ -166,10 +166,10 @@ def _points(curve: Any, folder: Path) -> tuple[Any, list[tuple[str, str]]]:
     try:
         points = read_toml(folder / curve).get("points")
     except UnreadableToml as error:
-        return None, [("", f"{curve}: {error}")]
+        return None, [("", f"{shown(curve)}: {error}")]
     if points is None:
-        return None, [("", f"{curve} has no points; add points = [[raw, litres], ...] or calibrate anew")]
-    return points, [("", f"{curve}: points{place} {text}") for place, text in curve_faults(points)]
+        return None, [("", f"{shown(curve)} has no points; add points = [[raw, litres], ...] or calibrate anew")]
+    return points, [("", f"{shown(curve)}: points{place} {text}") for place, text in curve_faults(points)]
 
 
 def _curve(sump: Raw, at: Location, folder: Path) -> Found:
@@ -197,23 +197,41 @@ def _marks_on_curve(sump: Raw, at: Location, least: float, most: float) -> Found
 
 
 def _sensors(raw: Raw) -> Found:
-    ids = [sump.get("id") for _, sump in _tables(raw, "sump")]
+    known = dict.fromkeys(sump["id"] for _, sump in _tables(raw, "sump") if _is_id(sump.get("id")))
+    strange = _strange(raw, known)
     seen: dict[tuple[str, str], str] = {}
+    for at, sensor in _sensor_tables(raw):
+        yield from _pattern(sensor, at)
+        yield from _loop(sensor, at)
+        sump, signal = sensor.get("sump"), sensor.get("signal")
+        if isinstance(sump, str) and sump in strange:
+            yield (*at, "sump"), f"there is no sump {shown(sump)}; known are {', '.join(known)}"
+        if not isinstance(sump, str) or not isinstance(signal, str):
+            continue
+        if (sump, signal) in seen:
+            yield (
+                at,
+                f"{shown(sump)} gets its {shown(signal)} from {seen[sump, signal]} already; keep one sensor a signal",
+            )
+        seen.setdefault((sump, signal), key_path(raw, at))
+
+
+def _sensor_tables(raw: Raw) -> Iterator[tuple[Location, Raw]]:
     for b, bus in _tables(raw, "bus"):
         for s, sensor in _tables(bus, "sensor"):
-            at: Location = ("bus", b, "sensor", s)
-            yield from _pattern(sensor, at)
-            yield from _loop(sensor, at)
-            sump, signal = sensor.get("sump"), sensor.get("signal")
-            if not isinstance(sump, str) or not isinstance(signal, str):
-                continue
-            if sump not in ids:
-                known = ", ".join(dict.fromkeys(i for i in ids if isinstance(i, str)))
-                yield (*at, "sump"), f"there is no sump {shown(sump)}; known are {known}"
-            if (sump, signal) in seen:
-                other = seen[sump, signal]
-                yield at, f"{sump} gets its {signal} from {other} already; keep one sensor a signal"
-            seen.setdefault((sump, signal), key_path(raw, at))
+            yield ("bus", b, "sensor", s), sensor
+
+
+def _is_id(value: object) -> bool:
+    return isinstance(value, str) and re.fullmatch(SLUG, value) is not None
+
+
+def _strange(raw: Raw, known: Collection[str]) -> set[str]:
+    """Sumps that sensors name and nobody knows; none where sumps whose own id is at fault may be the ones meant."""
+    named = {sensor.get("sump") for _, sensor in _sensor_tables(raw) if isinstance(sensor.get("sump"), str)}
+    strange = {str(name) for name in named if name not in known}
+    nameless = sum(not _is_id(sump.get("id")) for _, sump in _tables(raw, "sump"))
+    return strange if len(strange) > nameless else set()
 
 
 def _pattern(sensor: Raw, at: Location) -> Found:
@@ -223,7 +241,7 @@ def _pattern(sensor: Raw, at: Location) -> Found:
     try:
         groups = re.compile(pattern).groupindex
     except (re.error, RecursionError, OverflowError) as error:
-        yield (*at, "pattern"), f"is no regular expression: {error}; correct it"
+        yield (*at, "pattern"), f"is no regular expression: {' '.join(str(error).split())}; correct it"
         return
     if "value" not in groups:
         yield (*at, "pattern"), "has no group named value; mark the number with (?P<value>...)"
@@ -245,7 +263,7 @@ def _same_port(raw: Raw) -> Found:
             continue
         if port in first:
             other = key_path(raw, ("bus", first[port]))
-            yield ("bus", b, "port"), f"{port} is the port of {other} already; put its sensors into one bus"
+            yield ("bus", b, "port"), f"{shown(port)} is the port of {other} already; put its sensors into one bus"
         first.setdefault(port, b)
 
 
@@ -253,7 +271,7 @@ def _buses_here(raw: Raw) -> Found:
     for b, bus in _tables(raw, "bus"):
         port = bus.get("port")
         if isinstance(port, str) and port and not Path(port).exists():
-            yield ("bus", b, "port"), f"{port} is not there on this machine now; plug it in or name another"
+            yield ("bus", b, "port"), f"{shown(port)} is not there on this machine now; plug it in or name another"
         if not bus.get("sensor"):
             yield ("bus", b, "sensor"), "none; nothing is read from this bus"
 
@@ -263,4 +281,4 @@ def _secrets(raw: Raw, folder: Path) -> Found:
         for key in keys:
             name = _table(raw, section).get(key)
             if isinstance(name, str) and not (folder / name).exists():
-                yield (section, key), f"{name} is not there on this machine now"
+                yield (section, key), f"{shown(name)} is not there on this machine now"

@@ -15,7 +15,6 @@ from pydantic import BaseModel, ValidationError
 
 Tables = Mapping[tuple[str, ...], type[BaseModel]]  # section names (a bus by its driver) → what stands there
 Location = tuple[str | int, ...]
-_ID: Final = re.compile(r"[a-z0-9-]+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +79,8 @@ def key_path(raw: object, location: Location) -> str:
             text += f"[{_label(here, step)}]"
             here = here[step] if isinstance(here, list) and step < len(here) else None
         else:
-            text += f".{step}" if text else step
+            name = step if re.fullmatch(r"[\w-]+", step) else repr(step)
+            text += f".{name}" if text else name
             here = here.get(step) if isinstance(here, dict) else None
     return text
 
@@ -90,7 +90,7 @@ def _label(items: object, index: int) -> str:
         return str(index)
     ids = [item.get("id") if isinstance(item, dict) else None for item in items]
     own = ids[index]
-    usable = isinstance(own, str) and _ID.fullmatch(own) and not own.isdigit() and ids.count(own) == 1
+    usable = isinstance(own, str) and re.fullmatch(SLUG, own) and not own.isdigit() and ids.count(own) == 1
     return str(own) if usable else str(index)
 
 
@@ -143,10 +143,14 @@ def _words(detail: Any, meant: Mapping[Location, str | None], tables: Tables) ->
     if kind == "missing":
         return "is missing; add it"
     if kind in _TEMPLATES:
-        return _TEMPLATES[kind].format(got=shown(detail["input"]), **context)
+        how = _PATTERNS.get(context.get("pattern", ""), "it does not fit the pattern; correct it")
+        return _TEMPLATES[kind].format(got=shown(detail["input"]), how=how, **context)
     return f"{detail['msg'].lower()}, not {shown(detail['input'])}"
 
 
+SLUG: Final = r"^[a-z0-9-]+$"
+WEB_ADDRESS: Final = r"^https?://[^\s/]+"
+_PATTERNS: Final = {SLUG: "use a-z, 0-9 and - only", WEB_ADDRESS: "write an address like http://host:8428"}
 _TEMPLATES: Final = {
     "float_type": "must be a number, not {got}",
     "int_type": "must be a whole number, not {got}",
@@ -165,7 +169,7 @@ _TEMPLATES: Final = {
     "too_short": "is empty; give at least {min_length}",
     "string_too_short": "is empty; fill it in",
     "string_too_long": "is too long; use at most {max_length} characters",
-    "string_pattern_mismatch": "is {got}, which does not fit {pattern}; correct it",
+    "string_pattern_mismatch": "is {got}; {how}",
     "union_tag_not_found": "has no driver; add driver = one of 'modbus_rtu', 'ascii_line'",
     "union_tag_invalid": "has driver {tag!r}; it must be one of {expected_tags}",
 }
