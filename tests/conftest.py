@@ -7,6 +7,10 @@ import os
 import pytest
 from hypothesis import settings
 
+from tests.services import mosquitto_broker, timeseries_store
+
+__all__ = ["mosquitto_broker", "timeseries_store"]
+
 LONG_RUN = os.environ.get("SUMPSIDE_LONG") == "1"  # set by `tests/run --long`
 
 # No deadline: two shared cores make the wall clock no judge. A failure prints the blob that repeats it.

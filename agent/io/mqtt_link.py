@@ -11,6 +11,7 @@ import select
 import socket
 import ssl
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -55,6 +56,7 @@ class Address:
     password_file: Path | None = None
     tls: bool = False
     ca_file: Path | None = None
+    ack_timeout_s: float = ACK_TIMEOUT_S
 
 
 class Link:
@@ -66,6 +68,7 @@ class Link:
         self.blames_message = False  # the connection ended by fault of what was sent
         self._in_flight: set[int] = set()
         self._window = MAX_IN_FLIGHT
+        self._ack_timeout_s = address.ack_timeout_s
         self._connack: ReasonCode | None = None
         self._gone: str | None = None
         self._wake_out, self._wake_in = socket.socketpair()
@@ -83,11 +86,8 @@ class Link:
 
     def publish(self, topic: str, payload: bytes, retain: bool = False) -> int:
         """Send with QoS 1; returns the message number. Waits while the broker's window is full."""
-        deadline = time.monotonic() + ACK_TIMEOUT_S
-        while len(self._in_flight) >= self._window:
-            self.turn(deadline)
-            if time.monotonic() >= deadline:
-                raise NetworkError(f"no acknowledgement within {ACK_TIMEOUT_S:g} s")
+        if len(self._in_flight) >= self._window:
+            self._wait(lambda: len(self._in_flight) < self._window, self._ack_timeout_s)
         info = self._client.publish(topic, payload, qos=1, retain=retain)
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise NetworkError(self._gone or paho.error_string(info.rc))
@@ -98,16 +98,16 @@ class Link:
         """Whether a message has no acknowledgement yet."""
         return mid in self._in_flight
 
-    def wait_for(self, mids: set[int], timeout_s: float = ACK_TIMEOUT_S) -> None:
+    def wait_for(self, mids: set[int], timeout_s: float | None = None) -> None:
         """Until all are acknowledged. A broker that acknowledges none for `timeout_s` raises NetworkError."""
-        left = len(mids & self._in_flight)
+        while left := len(mids & self._in_flight):
+            self._wait(lambda: len(mids & self._in_flight) < left, timeout_s or self._ack_timeout_s)
+
+    def _wait(self, progress: Callable[[], bool], timeout_s: float) -> None:
         deadline = time.monotonic() + timeout_s
-        while left:
+        while not progress():
             self.turn(deadline)
-            still = len(mids & self._in_flight)
-            if still < left:
-                left, deadline = still, time.monotonic() + timeout_s
-            elif time.monotonic() >= deadline:
+            if time.monotonic() >= deadline and not progress():
                 raise NetworkError(f"no acknowledgement within {timeout_s:g} s")
 
     def turn(self, deadline: float) -> bool:

@@ -50,6 +50,7 @@ class Store:
     org: str
     bucket: str
     token_file: Path | None
+    timeout_s: float = TIMEOUT_S
 
 
 def make(
@@ -96,7 +97,7 @@ class TimeseriesOutlet:
             url=self._store.url,
             token=_token(self._store.token_file) or "",
             org=self._store.org,
-            timeout=int(TIMEOUT_S * 1000),
+            timeout=int(self._store.timeout_s * 1000),
             enable_gzip=True,
             retries=False,
         )
