@@ -99,7 +99,7 @@ def _lines(records: BinaryIO) -> Iterator[bytes]:
     """Lines as they come, each whole; of one that is too long just enough to be refused, the rest passed over."""
     most = MAX_LINE_BYTES + 1
     line = records.readline(most)
-    given = line.removeprefix(BYTE_ORDER_MARK)
+    given = line.removeprefix(BYTE_ORDER_MARK) if len(line) < most else line
     while line:
         yield given
         while len(line) == most and not line.endswith(b"\n"):
