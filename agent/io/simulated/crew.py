@@ -27,7 +27,8 @@ READING_DAYS = (0, 3)  # Monday and Thursday, by habit
 READING_HOURS = (6.4, 7.5)
 READ_AGAIN_S = 20 * 3600.0
 EMPTY_SHARE = 0.94  # so far below the low mark somebody tops off without being told
-POURS = ("top_off", "strengthen", "thin", "drain_part")
+POURS = ("top_off", "strengthen", "thin")
+BY_HAND_WORK = (*POURS, "drain_part")
 REMEMBERED_S = 45 * 60.0  # an asked-for addition and a pour this close in time are the same
 BY_HAND_SD = 0.04  # a bucket and a jug
 
@@ -74,7 +75,7 @@ class Crew:
         for instruction in instructions:
             if instruction["state"] == "approved" and instruction["id"] not in self._taken:
                 self._consider(instruction, now_s)
-        self._habits(now_s, {i["sump"] for i in instructions if i["advice"]["kind"] in POURS})
+        self._habits(now_s, {i["sump"] for i in instructions if i["advice"]["kind"] in BY_HAND_WORK})
 
     def _instructions(self) -> list[dict[str, Any]]:
         try:
@@ -87,7 +88,7 @@ class Crew:
     def _consider(self, instruction: dict[str, Any], now_s: float) -> None:
         kind = instruction["advice"]["kind"]
         lain_s = now_s - instruction["reviews"][-1]["time"]
-        if kind in POURS and lain_s >= PATIENCE_S:
+        if kind in BY_HAND_WORK and lain_s >= PATIENCE_S:
             self._begin(instruction, now_s)
         elif kind == "read_strength" and lain_s >= SOON_S:
             self._taken.add(instruction["id"])
@@ -105,11 +106,19 @@ class Crew:
             return
         self._taken.add(advice_id)
         litres, pct = asked(instruction)
-        usual = abs(pct - self.plant.natures[sump].usual_pct) < 1e-6
-        took_s = self.plant.pour(sump, litres, pct if usual else self._by_hand(pct), by_proportioner=usual)
-        self.tell(f"{sump}: pouring {litres:g} L at {pct:g} % as asked")
-        fields = {"volume_l": float(round(litres)), "makeup_pct": pct}
+        fields: dict[str, Any] = {"volume_l": float(round(litres))}
+        if instruction["advice"]["kind"] == "drain_part":
+            took_s = self.plant.drain(sump, litres)
+        else:
+            took_s = self._pour(sump, litres, pct)
+            fields["makeup_pct"] = pct
         self._speak(now_s + took_s + 120.0, lambda: self.voice.decide(sump, advice_id, "done", fields), sump)
+
+    def _pour(self, sump: str, litres: float, pct: float) -> float:
+        """The usual mix comes from the proportioner, any other from bucket and jug. Gives the seconds it takes."""
+        self.tell(f"{sump}: pouring {litres:g} L at {pct:g} % as asked")
+        usual = abs(pct - self.plant.natures[sump].usual_pct) < 1e-6
+        return self.plant.pour(sump, litres, pct if usual else self._by_hand(pct), by_proportioner=usual)
 
     def _by_hand(self, pct: float) -> float:
         return min(100.0, pct * (1.0 + self.rng.gauss(0.0, BY_HAND_SD)))

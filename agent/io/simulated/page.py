@@ -63,8 +63,8 @@ class PageVoice:
     def decide(self, sump: str, advice_id: str, action: str, fields: dict[str, Any]) -> None:
         """Press a button of an instruction's card. Raises NotTaken."""
         typed: dict[str, Any] = {"action": action}
-        if "volume_l" in fields:
-            typed |= {"volume": fields["volume_l"], "makeup_pct": fields["makeup_pct"]}
+        names = {"volume_l": "volume", "makeup_pct": "makeup_pct"}
+        typed |= {names[name]: value for name, value in fields.items()}
 
         def card(form: Form) -> bool:
             mine = form.fields.get("instruction") == advice_id and form.fields.get("action", action) == action
