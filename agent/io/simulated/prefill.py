@@ -70,8 +70,8 @@ class Past:
 
     def _remember(self, row: Row) -> None:
         if row.kind == "advice":
-            known = self._written.setdefault(str(row.id), {"id": row.id, "sump": row.sump, "state": None, "reviews": []})
-            known["advice"] = row.body
+            fresh = {"id": row.id, "sump": row.sump, "state": None, "reviews": []}
+            self._written.setdefault(str(row.id), fresh)["advice"] = row.body
         elif row.kind == "review" and row.body["to"]:
             known = self._written[row.body["advice"]]
             known["state"] = row.body["to"]
