@@ -1,0 +1,114 @@
+"""Everything a page works with, put together once at the start, and one question of a page asked."""
+
+from __future__ import annotations
+
+import secrets
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from starlette.requests import Request
+
+from agent.core.spec import SiteSpec, SumpSpec
+from agent.io.inbox import FILE_NAME as INBOX_FILE
+from agent.io.inbox import Inbox, Word
+from agent.io.journal import FILE_NAME as JOURNAL_FILE
+from agent.site import Site
+from dashboards import instructions, seal, sump_views
+from dashboards.instructions import Instruction
+from dashboards.live_file import FILE_NAME as LIVE_FILE
+from dashboards.live_file import Live, LiveFile
+from dashboards.people import People, Person, open_store, set_up_code
+from dashboards.queries import Queries
+from dashboards.sessions import Sessions
+from dashboards.show import Show
+from dashboards.tries import Tries
+
+PEOPLE_FILE = "people.sqlite"
+
+
+@dataclass(frozen=True, slots=True)
+class Folders:
+    """Where the files are: the journal's, our own, the live file's."""
+
+    state: Path
+    inbox: Path
+    runtime: Path
+
+
+class Desk:
+    """The stores, the site and what is asked of them together. One a process."""
+
+    def __init__(self, site: Site, folders: Folders) -> None:
+        folders.inbox.mkdir(parents=True, exist_ok=True)
+        self.site: SiteSpec = site.spec()
+        self.show = Show(self.site.units, ZoneInfo(self.site.timezone))
+        self.queries = Queries(folders.state / JOURNAL_FILE, folders.inbox / INBOX_FILE)
+        self.inbox = Inbox.open(folders.inbox / INBOX_FILE)
+        self.live_file = LiveFile(folders.runtime / LIVE_FILE, site.simulated)
+        self.store = open_store(folders.inbox / PEOPLE_FILE)
+        self.people = People(self.store)
+        self.sessions = Sessions(self.store, self.people)
+        self.tries = Tries()
+        self.seal_key = seal.key_of(self.store)
+        self.code = set_up_code() if self.people.empty() else None
+
+    def close(self) -> None:
+        self.queries.close()
+        self.inbox.close()
+        self.store.close()
+
+    def live(self) -> Live:
+        return self.live_file.read(time.time())
+
+    def instructions(self, waiting: Iterable[Word], sump: str | None = None) -> list[Instruction]:
+        """Open instructions of the site's sumps, those due first."""
+        words = list(waiting)
+        rows = self.queries.open_instructions(sump)
+        found = [instructions.read(r, self.site.sumps[r["sump"]], words) for r in rows if r["sump"] in self.site.sumps]
+        return sorted(found, key=lambda one: (one.advice.get("due_in_h") or 0.0, one.posted_at or 0.0))
+
+    def views(self, live: Live, opened: list[Instruction]) -> list[sump_views.SumpView]:
+        """All sumps, the most urgent first."""
+        return sorted((self.view(spec, live, opened) for spec in self.site.sumps.values()), key=lambda v: v.urgency)
+
+    def view(self, spec: SumpSpec, live: Live, opened: list[Instruction]) -> sump_views.SumpView:
+        belief = live.belief(spec.id) or self.queries.latest_belief(spec.id)
+        one = next((i for i in opened if i.spec.id == spec.id and i.state != "done"), None)
+        return sump_views.view(spec, live, belief, one, self.show)
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """One request, after the door: who asks, what was typed, what time it is."""
+
+    request: Request
+    desk: Desk
+    person: Person | None
+    cookie: str  # whose holder the form token is for
+    live: Live
+    form: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def now_s(self) -> float:
+        """The site's time: what a person's word is stamped with."""
+        return self.live.now_s
+
+    @property
+    def form_token(self) -> str:
+        return seal.form_token(self.desk.seal_key, self.cookie)
+
+    def sump(self) -> SumpSpec | None:
+        return self.desk.site.sumps.get(self.request.path_params.get("sump", ""))
+
+    def put(self, kind: str, sump: str, body: dict[str, Any], part: str = "") -> None:
+        """A person's word into the inbox; the same form sent twice is one word. `part` tells two words of one form."""
+        assert self.person is not None  # every route that writes is for people signed in
+        token = f"{self.person.id}:{self.form.get('once') or secrets.token_hex(16)}{part}"
+        self.desk.inbox.put(
+            time=self.now_s, person=self.person.name, role=self.person.role, sump=sump, kind=kind, body=body,
+            token=token,
+        )  # fmt: skip

@@ -1,0 +1,150 @@
+"""The live stream: one look at the files for all who watch, at most twice a second, as server-sent events."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import time
+from collections.abc import AsyncIterator
+from typing import Any
+
+from agent.core.fluid import brix_pct
+from dashboards import sessions
+from dashboards.desk import Ask, Desk
+from dashboards.live_file import Live
+from dashboards.show import NINE_IN_TEN_SD, span
+from dashboards.sump_views import SumpView
+
+PERIOD_S = 0.5
+MOST_WATCHERS = 100  # open pages; each holds a connection
+STILL_HERE_S = 10.0  # a comment this often lets a dead connection be noticed
+SIGNED_OUT_LOOK_S = 30.0  # how soon a page of somebody who was signed out stops
+
+
+class LiveStream:
+    """Polls while anybody watches. A slow watcher misses events in between, never the newest."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self.stopping = asyncio.Event()
+        self.turns = 0  # looks taken: what the watchdog is fed by
+        self._queues: set[asyncio.Queue[str]] = set()
+        self._seq = desk.queries.last_seq()
+        self._event_seq = self._seq
+        self._newest = ""
+
+    async def run(self) -> None:
+        """Looks until stopped. A fault of the files is part of what is told, not an end."""
+        while not self.stopping.is_set():
+            if self._queues:
+                self._tell(self.picture())
+            self.turns += 1
+            await _wait(self.stopping, PERIOD_S)
+        for queue in self._queues:
+            _replace(queue, "")
+
+    def picture(self) -> str:
+        """What all pages show of all sumps just now, as JSON."""
+        self._seq, event = self.desk.queries.newest_event_after(self._seq)
+        self._event_seq = max(self._event_seq, event)
+        live = self.desk.live()
+        opened = self.desk.instructions([])
+        views = self.desk.views(live, opened)
+        body: dict[str, Any] = {
+            "now": live.now_s,
+            "clock": self.desk.show.moment(live.now_s).strftime("%H:%M:%S"),
+            "quiet": silence(live.quiet_s) if live.silent else None,
+            "seq": self._event_seq,
+            "sumps": {v.spec.id: _of_sump(v, self.desk, live) for v in views},
+        }
+        return json.dumps(body, separators=(",", ":"), allow_nan=False)
+
+    def _tell(self, text: str) -> None:
+        if text == self._newest:
+            return
+        self._newest = text
+        for queue in self._queues:
+            _replace(queue, text)
+
+    async def watch(self, ask: Ask) -> AsyncIterator[str]:
+        """Events for one page, as text of the stream, for as long as its person is signed in."""
+        queue: asyncio.Queue[str] = asyncio.Queue(maxsize=1)
+        looked_s = time.monotonic()
+        self._queues.add(queue)
+        try:
+            yield "retry: 2000\n\n" + _event(self.picture())
+            while not self.stopping.is_set():
+                if time.monotonic() - looked_s > SIGNED_OUT_LOOK_S:
+                    looked_s = time.monotonic()
+                    if not still_signed_in(ask):
+                        return
+                try:
+                    text = await asyncio.wait_for(queue.get(), STILL_HERE_S)
+                except TimeoutError:
+                    yield ": still here\n\n"
+                    continue
+                if text:
+                    yield _event(text)
+        finally:
+            self._queues.discard(queue)
+
+    def full(self) -> bool:
+        return len(self._queues) >= MOST_WATCHERS
+
+
+def still_signed_in(ask: Ask) -> bool:
+    token = ask.request.cookies.get(sessions.COOKIE)
+    return ask.desk.sessions.find(token, time.time(), touch=False) is not None
+
+
+def silence(quiet_s: float | None) -> str:
+    """What a page says when the agent has nothing to say."""
+    if quiet_s is None:
+        return "The logger has not said anything yet. Nothing here is live."
+    return f"The logger has said nothing for {span(max(quiet_s, 60.0))}. The values below are its last."
+
+
+def _of_sump(view: SumpView, desk: Desk, live: Live) -> dict[str, Any]:
+    belief = view.belief
+    level, brix = (_good(live.signal(view.spec.id, name)) for name in ("level", "brix"))
+    return {
+        "state": view.state,
+        "texts": view.texts,
+        "old": [name for name, is_old in view.old.items() if is_old],
+        "level": level and [level["time"], round(desk.show.in_unit(level["litres"]), 3)],
+        "inline": brix and [brix["time"], round(brix_pct(brix["raw"], view.spec.refractometer_factor), 3)],
+        "belief": belief and _of_belief(belief, desk),
+    }
+
+
+def _good(sample: dict[str, Any] | None) -> dict[str, Any] | None:
+    """A sample that the gates let pass; the others are no points of a graph."""
+    return sample if sample and not sample.get("flags") else None
+
+
+def _of_belief(belief: dict[str, Any], desk: Desk) -> dict[str, Any]:
+    """For the map in litres, for the graphs in the site's unit."""
+    half, unit = NINE_IN_TEN_SD * belief["volume_sd"], desk.show.in_unit
+    return {
+        "t": belief["time"], "volume_l": belief["volume_l"], "volume_sd": belief["volume_sd"],
+        "volume": unit(belief["volume_l"]), "low": unit(belief["volume_l"] - half),
+        "high": unit(belief["volume_l"] + half), "strength": belief["strength_pct"],
+        "strength_sd": belief["strength_sd"], "p05": belief["strength_p05"], "p95": belief["strength_p95"],
+    }  # fmt: skip
+
+
+def _event(text: str) -> str:
+    return f"event: picture\ndata: {text}\n\n"
+
+
+def _replace(queue: asyncio.Queue[str], text: str) -> None:
+    if queue.full():
+        queue.get_nowait()
+    queue.put_nowait(text)
+
+
+async def _wait(event: asyncio.Event, timeout_s: float) -> None:
+    try:
+        await asyncio.wait_for(event.wait(), timeout_s)
+    except TimeoutError:
+        return

@@ -1,0 +1,1 @@
+"""One module a page: it takes an `Ask` and gives a response."""

@@ -1,0 +1,129 @@
+"""Entry of what people measured or did at a sump: hand reading, titration, addition, drained, recharge."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from starlette.exceptions import HTTPException
+from starlette.responses import RedirectResponse, Response
+
+from agent.core.spec import SumpSpec
+from agent.errors import BadRecord
+from agent.records import record_from
+from dashboards.desk import Ask
+from dashboards.pages.todo import LONGEST_NOTE, ROOM_ABOVE_HIGH
+from dashboards.render import page
+from dashboards.show import Unreadable, number
+
+LONGEST_AGO_S = 31 * 86_400.0  # a paper note of last month; more is a wrong date
+MOST_BRIX = 40.0  # a hand refractometer for fluids ends at 18 or 32
+MOST_PCT = 50.0
+
+
+async def choose(ask: Ask) -> Response:
+    """Which sump?"""
+    return page(ask, "reading_choose.html", sumps=list(ask.desk.site.sumps.values()))
+
+
+async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Response:
+    spec = _sump(ask)
+    readings = ask.desk.queries.readings(spec.id, ask.now_s - LONGEST_AGO_S)
+    return page(
+        ask, "reading.html", status, problem=problem, typed=ask.form, spec=spec,
+        last=readings[-1] if readings else None,
+    )  # fmt: skip
+
+
+async def write(ask: Ask) -> Response:
+    """One record of contract.md into the inbox, checked by the same rules as any other record."""
+    spec = _sump(ask)
+    signal = ask.form.get("signal", "")
+    try:
+        body = {"signal": signal, **FIELDS[signal](ask, spec), **_about(ask)}
+        record_from({**body, "time": ask.now_s, "sump": spec.id})
+    except KeyError as why:
+        raise HTTPException(400, "This form cannot be read.") from why
+    except BadRecord as why:
+        return await show(ask, f"This cannot be kept: {why}.", 422)
+    except Unreadable as why:
+        return await show(ask, str(why), 422)
+    ask.put("record", spec.id, {"time": ask.now_s, "sump": spec.id, **body})
+    to = "/todo" if ask.form.get("from") == "todo" else f"/reading/{spec.id}"
+    return RedirectResponse(f"{to}?said=written", 303)
+
+
+def _sump(ask: Ask) -> SumpSpec:
+    spec = ask.sump()
+    if spec is None:
+        raise HTTPException(404, "There is no such sump here.")
+    return spec
+
+
+def _about(ask: Ask) -> dict[str, Any]:
+    """Who says it, when it was and what is to be remembered of it."""
+    assert ask.person is not None  # this route is for people signed in
+    about: dict[str, Any] = {"by": ask.person.name}
+    if ask.form.get("at"):
+        at = ask.desk.show.read_moment(ask.form["at"])
+        if not ask.now_s - LONGEST_AGO_S <= at <= ask.now_s + 60.0:
+            raise Unreadable("The time lies ahead, or more than a month back.")
+        about["at"] = min(at, ask.now_s)
+    if ask.form.get("note", "").strip():
+        about["note"] = ask.form["note"].strip()[:LONGEST_NOTE]
+    return about
+
+
+def _hand_reading(ask: Ask, spec: SumpSpec) -> dict[str, Any]:
+    found = {"value": number(ask.form.get("value", ""), "Reading, Brix", 0.0, MOST_BRIX)}
+    if ask.form.get("temperature", "").strip():
+        found["temperature"] = number(ask.form["temperature"], "Temperature, °C", -5.0, 80.0)
+    return found
+
+
+def _titration(ask: Ask, spec: SumpSpec) -> dict[str, Any]:
+    return {"value": number(ask.form.get("value", ""), "Strength, %", 0.0, MOST_PCT)}
+
+
+def _addition(ask: Ask, spec: SumpSpec) -> dict[str, Any]:
+    """Volume and mix of what went in; either may be unknown, but not both."""
+    found: dict[str, Any] = {}
+    if ask.form.get("volume", "").strip():
+        found["volume_l"] = _volume(ask, spec)
+    kind = ask.form.get("mix", "other")
+    if kind in ("usual", "water"):
+        found["pct"] = spec.usual_pct if kind == "usual" else 0.0
+    elif kind == "other" and ask.form.get("pct", "").strip():
+        found["pct"] = number(ask.form["pct"], "Mix, %", 0.0, 100.0)
+    if not found:
+        raise Unreadable("Say how much went in, or of which mix.")
+    return found | ({"of": ask.form["of"][:100]} if ask.form.get("of") else {})
+
+
+def _dismissal(ask: Ask, spec: SumpSpec) -> dict[str, Any]:
+    return {"of": ask.form.get("of", "")[:100]}
+
+
+def _recharge(ask: Ask, spec: SumpSpec) -> dict[str, Any]:
+    return {"volume_l": _volume(ask, spec), "pct": number(ask.form.get("pct", ""), "Mix, %", 0.0, 100.0)}
+
+
+def _drained(ask: Ask, spec: SumpSpec) -> dict[str, Any]:
+    return {"volume_l": _volume(ask, spec)}
+
+
+def _volume(ask: Ask, spec: SumpSpec) -> float:
+    site = ask.desk.show
+    most = site.in_unit(ROOM_ABOVE_HIGH * spec.high_l)
+    shown = number(ask.form.get("volume", ""), f"Volume, {site.volume_unit}", 0.1, most)
+    return round(site.to_litres(shown), 3)
+
+
+FIELDS: dict[str, Callable[[Ask, SumpSpec], dict[str, Any]]] = {
+    "hand_reading": _hand_reading,
+    "titration": _titration,
+    "addition": _addition,
+    "dismissal": _dismissal,
+    "recharge": _recharge,
+    "drained": _drained,
+}

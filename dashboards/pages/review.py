@@ -1,0 +1,92 @@
+"""Review: what waits for a supervisor or maintenance, what was shown and why, and their decision."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from starlette.exceptions import HTTPException
+from starlette.responses import RedirectResponse, Response
+
+from agent.core.review import REVIEWERS, amendment_fault
+from dashboards import cards, seal, sump_map
+from dashboards.desk import Ask
+from dashboards.instructions import Instruction
+from dashboards.pages.log import Line, review_line
+from dashboards.pages.todo import LONGEST_NOTE, find, seen, shown
+from dashboards.render import page
+from dashboards.show import Unreadable, number
+
+DECIDED_ROWS = 10
+MAP_SIZE = (300.0, 225.0)
+
+
+async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Response:
+    desk = ask.desk
+    waiting = [one for one in desk.instructions(desk.queries.waiting_words()) if one.state == "posted"]
+    return page(
+        ask, "review.html", status, problem=problem, typed=ask.form, waiting=[_dressed(ask, one) for one in waiting],
+        decided=_decided(ask),
+    )  # fmt: skip
+
+
+def _dressed(ask: Ask, one: Instruction) -> dict[str, object]:
+    belief = ask.live.belief(one.spec.id) or ask.desk.queries.latest_belief(one.spec.id)
+    readings = ask.desk.queries.readings(one.spec.id, ask.now_s - 31 * 86_400.0)
+    return {
+        "one": one,
+        "card": cards.card(one, ask.desk.show),
+        "view": ask.desk.view(one.spec, ask.live, [one]),
+        "picture": sump_map.draw(one.spec, belief, one.advice, (), *MAP_SIZE),
+        "sealed": seal.shut(ask.desk.seal_key, shown(ask, one)),
+        "reading": readings[-1] if readings else None,
+    }
+
+
+def _decided(ask: Ask) -> list[Line]:
+    """The newest decisions of people, newest first."""
+    rows = [row for row in ask.desk.queries.reviews() if _is_decision(row.data())]
+    return [review_line(row.time, row.sump, row.data(), ask.desk.show) for row in rows[::-1][:DECIDED_ROWS]]
+
+
+def _is_decision(body: dict[str, Any]) -> bool:
+    return body.get("event") in ("approve", "amend", "decline") and body.get("role") in REVIEWERS
+
+
+async def decide(ask: Ask) -> Response:
+    """Approve, approve with a change, or decline with a reason."""
+    one = find(ask)
+    try:
+        body = {"approve": _approve, "amend": _amend, "decline": _decline}[ask.form.get("action", "")](ask, one)
+    except KeyError as why:
+        raise HTTPException(400, "This form cannot be read.") from why
+    except Unreadable as why:
+        return await show(ask, str(why), 422)
+    ask.put("decision", one.spec.id, {"advice": one.id, **body, "seen": seen(ask, one)})
+    return RedirectResponse("/review?said=decided", 303)
+
+
+def _approve(ask: Ask, one: Instruction) -> dict[str, object]:
+    return {"action": "approve"}
+
+
+def _amend(ask: Ask, one: Instruction) -> dict[str, object]:
+    spec, site = one.spec, ask.desk.show
+    shown = number(ask.form.get("volume", ""), f"Volume, {site.volume_unit}", 0.1, site.in_unit(spec.high_l))
+    volume_l, makeup_pct = round(site.to_litres(shown), 3), number(ask.form.get("makeup_pct", ""), "Mix, %", 0.0, 100.0)
+    belief = ask.live.belief(spec.id) or ask.desk.queries.latest_belief(spec.id)
+    fault = amendment_fault(spec, belief["volume_l"] if belief else 0.0, volume_l, makeup_pct)
+    if fault:
+        raise Unreadable(f"{fault}.")
+    reason = _reason(ask, "Say why you change it.")
+    return {"action": "amend", "volume_l": volume_l, "makeup_pct": makeup_pct, "reason": reason}
+
+
+def _decline(ask: Ask, one: Instruction) -> dict[str, object]:
+    return {"action": "decline", "reason": _reason(ask, "Say why you decline it.")}
+
+
+def _reason(ask: Ask, otherwise: str) -> str:
+    reason = ask.form.get("reason", "").strip()[:LONGEST_NOTE]
+    if len(reason) < 3:
+        raise Unreadable(otherwise)
+    return reason

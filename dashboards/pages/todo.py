@@ -1,0 +1,128 @@
+"""To do: one card an instruction, and what an operator says about it."""
+
+from __future__ import annotations
+
+from starlette.exceptions import HTTPException
+from starlette.responses import RedirectResponse, Response
+
+from dashboards import cards, instructions, seal
+from dashboards.desk import Ask
+from dashboards.instructions import Instruction
+from dashboards.render import page
+from dashboards.show import Unreadable, number
+
+HELD_UP = {
+    "busy": "The machine cannot be stopped now",
+    "none": "No concentrate or water here",
+    "doubt": "The numbers do not look right",
+    "other": "Something else",
+}
+LONGEST_NOTE = 500
+OVER_SHOWN_S = 4 * 3600.0  # half a shift: time to wash hands and find the page
+ROOM_ABOVE_HIGH = 1.5  # of the high mark: a larger pour is a typing error
+
+
+async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Response:
+    spec = ask.sump()
+    if spec is None and "sump" in ask.request.path_params:
+        raise HTTPException(404, "There is no such sump here.")
+    opened = ask.desk.instructions(ask.desk.queries.waiting_words(), spec.id if spec else None)
+    mine = [one for one in opened if one.state != "posted"]
+    later = [one for one in mine if one.set_aside(ask.now_s)]
+    proving = [one for one in mine if one.state == "done"]
+    now = [one for one in mine if one not in later and one not in proving]
+    over = lately_over(ask, spec.id if spec else None)
+    return page(
+        ask, "todo.html", status, problem=problem, typed=ask.form, only=spec,
+        now=[_dressed(ask, one) for one in now], later=[_dressed(ask, one) for one in later],
+        proving=[_dressed(ask, one) for one in proving], over=[_dressed(ask, one) for one in over], held_up=HELD_UP,
+    )  # fmt: skip
+
+
+def lately_over(ask: Ask, sump: str | None = None) -> list[Instruction]:
+    """Additions that were taken back: whoever had poured by then may still say so."""
+    sumps, words = ask.desk.site.sumps, ask.desk.queries.waiting_words()
+    rows = ask.desk.queries.lately_over(sump, ask.now_s - OVER_SHOWN_S)
+    found = [instructions.read(row, sumps[row["sump"]], words) for row in rows if row["sump"] in sumps]
+    return [one for one in found if one.adds]
+
+
+def _dressed(ask: Ask, one: Instruction) -> tuple[Instruction, cards.Card, str]:
+    return one, cards.card(one, ask.desk.show), seal.shut(ask.desk.seal_key, shown(ask, one))
+
+
+def shown(ask: Ask, one: Instruction) -> dict[str, object]:
+    """What a person saw when deciding: the instruction, the belief, the moment."""
+    belief = ask.live.belief(one.spec.id) or ask.desk.queries.latest_belief(one.spec.id)
+    return {"instruction": one.id, "state": one.state, "advice": one.advice, "belief": belief, "time": ask.now_s}
+
+
+async def say(ask: Ask) -> Response:
+    """Begun, done or not now."""
+    one = find(ask)
+    try:
+        body = {"begin": _begun, "done": _done, "not_now": _not_now}[ask.form.get("action", "")](ask, one)
+    except KeyError as why:
+        raise HTTPException(400, "This form cannot be read.") from why
+    except Unreadable as why:
+        return await show(ask, str(why), 422)
+    ask.put("decision", one.spec.id, {"advice": one.id, **body, "seen": seen(ask, one)})
+    if one.kind == "drain_part" and body["action"] == "done":
+        ask.put("record", one.spec.id, _drained(ask, one), part="drained")
+    return RedirectResponse("/todo?said=written", 303)
+
+
+def find(ask: Ask) -> Instruction:
+    """The instruction a form is about; 404 when there is none, so that nothing is decided about a ghost."""
+    id = ask.form.get("instruction", "")
+    opened = ask.desk.instructions(ask.desk.queries.waiting_words())
+    one = next((one for one in [*opened, *lately_over(ask)] if one.id == id), None)
+    if one is None:
+        raise HTTPException(404, "This instruction is no longer open.")
+    return one
+
+
+def seen(ask: Ask, one: Instruction) -> dict[str, object]:
+    """What was shown, as the form brings it back; a form that was meddled with is refused."""
+    found = seal.opened(ask.desk.seal_key, ask.form.get("shown", ""))
+    if found is None or found.get("instruction") != one.id:
+        raise HTTPException(403, "This page has grown old. Open it again and repeat your entry.")
+    return found
+
+
+def _begun(ask: Ask, one: Instruction) -> dict[str, object]:
+    return {"action": "begin"}
+
+
+def _done(ask: Ask, one: Instruction) -> dict[str, object]:
+    body: dict[str, object] = {"action": "done"}
+    if one.adds:
+        makeup_pct = number(ask.form.get("makeup_pct", ""), "Mix, %", 0.0, 100.0)
+        body |= {"volume_l": _volume_l(ask, one), "makeup_pct": makeup_pct}
+    elif one.kind == "drain_part":
+        _volume_l(ask, one)  # refused here, before anything is written
+    note = ask.form.get("note", "").strip()[:LONGEST_NOTE]
+    if note:
+        body["reason"] = note
+    return body
+
+
+def _drained(ask: Ask, one: Instruction) -> dict[str, object]:
+    """What was really taken out, as the record that the balance needs."""
+    assert ask.person is not None  # this route is for people signed in
+    by = ask.person.name
+    return {"time": ask.now_s, "sump": one.spec.id, "signal": "drained", "volume_l": _volume_l(ask, one), "by": by}
+
+
+def _volume_l(ask: Ask, one: Instruction) -> float:
+    site = ask.desk.show
+    most = site.in_unit(ROOM_ABOVE_HIGH * one.spec.high_l)
+    shown = number(ask.form.get("volume", ""), f"Volume, {site.volume_unit}", 0.1, most)
+    return round(site.to_litres(shown), 3)
+
+
+def _not_now(ask: Ask, one: Instruction) -> dict[str, object]:
+    why, note = HELD_UP.get(ask.form.get("why", "")), ask.form.get("note", "").strip()[:LONGEST_NOTE]
+    if why is None or (ask.form["why"] == "other" and not note):
+        raise Unreadable("Say why not now: choose a reason, or write one.")
+    return {"action": "not_now", "reason": note if ask.form["why"] == "other" else f"{why}. {note}".strip()}

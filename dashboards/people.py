@@ -1,0 +1,169 @@
+"""Who may sign in: name, role, and an argon2id hash of a password or PIN, in `people.sqlite` beside the inbox.
+
+There is no default account. While nobody is listed, a one-time code (printed where the program was started) lets
+the first person in, who is of maintenance.
+"""
+
+from __future__ import annotations
+
+import secrets
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from argon2 import PasswordHasher
+from argon2.exceptions import Argon2Error, InvalidHashError
+
+from agent.core.review import MAINTENANCE, OPERATOR, SUPERVISOR
+
+ROLES = (OPERATOR, SUPERVISOR, MAINTENANCE)
+SHORTEST_PIN = 6  # operators, with slowed tries: see tries.py
+SHORTEST_PASSWORD = 10  # who may review
+LONGEST_SECRET = 200  # characters; hashing work is bounded
+LONGEST_NAME = 60
+CODE_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # none that are mistaken for another
+CODE_LENGTH = 10  # 50 bits
+
+# argon2id with 19 MiB, two passes: the smallest setting OWASP's password storage sheet gives, for a small computer.
+HASHER = PasswordHasher(time_cost=2, memory_cost=19_456, parallelism=1)
+NO_SUCH_PERSON = HASHER.hash(secrets.token_hex(16))  # verified against when the name is unknown: same time spent
+
+SCHEMA = """
+CREATE TABLE IF NOT EXISTS person (
+    id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE COLLATE NOCASE, role TEXT NOT NULL,
+    secret TEXT NOT NULL, active INTEGER NOT NULL DEFAULT 1, created REAL NOT NULL);
+CREATE TABLE IF NOT EXISTS session (
+    digest BLOB PRIMARY KEY, person INTEGER NOT NULL REFERENCES person(id), created REAL NOT NULL, seen REAL NOT NULL);
+CREATE TABLE IF NOT EXISTS meta (key TEXT PRIMARY KEY, value BLOB NOT NULL);
+"""
+
+
+class NotAccepted(ValueError):
+    """A name, role or secret that cannot be taken; the text is for the person who typed it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    id: int
+    name: str
+    role: str
+    active: bool = True
+
+
+def open_store(path: Path) -> sqlite3.Connection:
+    """The people file, made with mode 0600 when missing. One writer: this process."""
+    if not path.exists():
+        path.touch(mode=0o600)
+    store = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+    store.execute("PRAGMA journal_mode=WAL")
+    store.execute("PRAGMA synchronous=FULL")
+    store.executescript(SCHEMA)
+    return store
+
+
+@contextmanager
+def transaction(store: sqlite3.Connection) -> Iterator[None]:
+    """All of it or nothing."""
+    store.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+    except BaseException:
+        store.execute("ROLLBACK")
+        raise
+    store.execute("COMMIT")
+
+
+def set_up_code() -> str:
+    """A one-time code that a person can read from a terminal and type on a phone."""
+    letters = "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
+    return f"{letters[:5]}-{letters[5:]}"
+
+
+def same_code(typed: str, code: str) -> bool:
+    plain = typed.strip().upper().replace("-", "").replace(" ", "")
+    return secrets.compare_digest(plain.encode(), code.replace("-", "").encode())
+
+
+def hash_secret(secret: str) -> str:
+    """The argon2id hash that is kept. Takes a tenth of a second and more: not for the event loop."""
+    return HASHER.hash(secret)
+
+
+def fits(hashed: str, secret: str) -> bool:
+    """Whether a secret is the hashed one. As slow as `hash_secret`."""
+    try:
+        return HASHER.verify(hashed, secret[: LONGEST_SECRET + 1])
+    except (Argon2Error, InvalidHashError):
+        return False
+
+
+class People:
+    """The list of people. Hashing is left to the caller, for it is slow and needs no file."""
+
+    def __init__(self, store: sqlite3.Connection) -> None:
+        self.store = store
+
+    def empty(self) -> bool:
+        return self.store.execute("SELECT 1 FROM person LIMIT 1").fetchone() is None
+
+    def add(self, name: str, role: str, hashed: str, now_s: float) -> Person:
+        """Lists a person; raises `NotAccepted` for a name in use."""
+        sql = "INSERT INTO person (name, role, secret, created) VALUES (?,?,?,?)"
+        try:
+            row = self.store.execute(sql, (tidy_name(name), role, hashed, now_s))
+        except sqlite3.IntegrityError as why:
+            raise NotAccepted(f"“{name}” is on the list already.") from why
+        return Person(int(row.lastrowid or 0), tidy_name(name), role)
+
+    def named(self, name: str) -> tuple[Person | None, str]:
+        """The active person of a name and the hash to check against: one that fits nothing when there is none."""
+        sql = "SELECT id, name, role, secret FROM person WHERE name = ? AND active = 1"
+        row = self.store.execute(sql, (" ".join(name.split()),)).fetchone()
+        return (Person(row[0], row[1], row[2]), row[3]) if row else (None, NO_SUCH_PERSON)
+
+    def get(self, person_id: int) -> Person | None:
+        row = self.store.execute("SELECT id, name, role, active FROM person WHERE id = ?", (person_id,)).fetchone()
+        return Person(row[0], row[1], row[2], bool(row[3])) if row else None
+
+    def all(self) -> list[Person]:
+        rows = self.store.execute("SELECT id, name, role, active FROM person ORDER BY active DESC, name").fetchall()
+        return [Person(r[0], r[1], r[2], bool(r[3])) for r in rows]
+
+    def set_secret(self, person_id: int, hashed: str) -> None:
+        """A new secret; every session of that person ends."""
+        with transaction(self.store):
+            self.store.execute("UPDATE person SET secret = ? WHERE id = ?", (hashed, person_id))
+            self.store.execute("DELETE FROM session WHERE person = ?", (person_id,))
+
+    def set_active(self, person_id: int, active: bool) -> None:
+        """Lets a person in again or no more. The last active person of maintenance stays."""
+        if not active and self._last_of_maintenance(person_id):
+            raise NotAccepted("One person of maintenance has to stay.")
+        with transaction(self.store):
+            self.store.execute("UPDATE person SET active = ? WHERE id = ?", (int(active), person_id))
+            self.store.execute("DELETE FROM session WHERE person = ?", (person_id,))
+
+    def _last_of_maintenance(self, person_id: int) -> bool:
+        sql = "SELECT 1 FROM person WHERE role = ? AND active = 1 AND id <> ?"
+        return self.store.execute(sql, (MAINTENANCE, person_id)).fetchone() is None
+
+
+def tidy_name(name: str) -> str:
+    name = " ".join(name.split())
+    if not name or len(name) > LONGEST_NAME or not name.isprintable():
+        raise NotAccepted(f"A name has 1 to {LONGEST_NAME} characters.")
+    return name
+
+
+def check_secret(role: str, secret: str) -> None:
+    """Raises `NotAccepted` unless the secret is long enough for what the role may do."""
+    if role not in ROLES:
+        raise NotAccepted(f"A role is one of {', '.join(ROLES)}.")
+    shortest = SHORTEST_PIN if role == OPERATOR else SHORTEST_PASSWORD
+    kind = "PIN or password" if role == OPERATOR else "password"
+    if not shortest <= len(secret) <= LONGEST_SECRET:
+        raise NotAccepted(f"The {kind} of {role} has at least {shortest} characters.")
+    if len(set(secret)) < 3:
+        raise NotAccepted(f"That {kind} is too easy to guess.")

@@ -1,0 +1,118 @@
+"""Everything the pages read: the journal (never written from here) and the tail of our own inbox.
+
+A journal that is not there yet is an empty one: the pages come up before the agent has ever run.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+from agent.io.inbox import InboxReader, Word
+from agent.io.journal import JournalReader, LogRow
+
+Found = TypeVar("Found")
+INBOX_BOOKMARK = "inbox"
+MOST_FINDINGS = 2_000  # a year of a busy sump
+RECENT_ROWS = 150
+OVER = ("withdrawn", "expired")
+ROWS_A_LOOK = 500
+EVENTS = ("finding", "advice", "word", "review")  # rows that pages show as text; blocks and beliefs move numbers
+
+
+class Queries:
+    """Read-only questions. `fault` holds why the journal could not be read just now, None when it could."""
+
+    def __init__(self, journal_path: Path, inbox_path: Path) -> None:
+        self.journal = JournalReader(journal_path)
+        self.inbox = InboxReader(inbox_path)
+        self.fault: str | None = None
+
+    def close(self) -> None:
+        self.journal.close()
+        self.inbox.close()
+
+    def _ask(self, question: Callable[[], Found], otherwise: Found) -> Found:
+        try:
+            answer = question()
+        except FileNotFoundError:
+            self.fault = "There is no journal yet."
+            return otherwise
+        except sqlite3.Error as why:
+            self.fault = f"The journal cannot be read: {why}."
+            return otherwise
+        self.fault = None
+        return answer
+
+    def _all(self, question: Callable[[], list[Found]]) -> list[Found]:
+        nothing: list[Found] = []
+        return self._ask(question, nothing)
+
+    def last_seq(self) -> int:
+        return self._ask(self.journal.last_seq, 0)
+
+    def newest_event_after(self, seq: int) -> tuple[int, int]:
+        """(newest row, newest row that a page shows as text, 0 = none) among the rows after `seq`."""
+        last, event = seq, 0
+        while rows := self._all(lambda after=last: self.journal.rows_after(after, ROWS_A_LOOK)):  # type: ignore[misc]
+            last = rows[-1].seq
+            event = max([row.seq for row in rows if row.kind in EVENTS], default=event)
+        return last, event
+
+    def latest_belief(self, sump: str) -> dict[str, Any] | None:
+        return self._ask(lambda: self.journal.latest_belief(sump), None)
+
+    def beliefs(self, sump: str, t0: float, t1: float) -> list[dict[str, Any]]:
+        return self._all(lambda: self.journal.beliefs(sump, t0, t1))
+
+    def open_instructions(self, sump: str | None = None) -> list[dict[str, Any]]:
+        """Open ones and those that were done and wait for their proof."""
+        states = ("posted", "approved", "begun", "done")
+        return self._all(lambda: self.journal.open_instructions(sump, states))
+
+    def lately_over(self, sump: str | None, since_s: float) -> list[dict[str, Any]]:
+        """Instructions that were taken back or lapsed since then and still are, the newest first."""
+        rows = self._all(lambda: self.journal.events("review", sump, since_s))
+        ids = dict.fromkeys(row.id for row in reversed(rows) if row.id and row.data().get("to") in OVER)
+        found = (self.instruction(id) for id in ids)
+        return [one for one in found if one is not None and one["state"] in OVER]
+
+    def instruction(self, id: str) -> dict[str, Any] | None:
+        return self._ask(lambda: self.journal.instruction(id), None)
+
+    def level(self, sump: str, signal: str, t0: float, t1: float, step_s: int) -> list[tuple[float, float]]:
+        """(time, mean of good samples) by step; step 0 = every good sample."""
+        if step_s == 0:
+            samples = self._all(lambda: self.journal.samples(sump, signal, t0, t1))
+            return [(s.time, s.value) for s in samples if s.flags == 0]
+        rows = self._all(lambda: self.journal.trace(sump, signal, t0, t1, step_s))
+        return [(start + step_s / 2, mean) for start, _, mean, _, _ in rows]
+
+    def findings(self, sump: str | None, t0: float | None = None) -> list[dict[str, Any]]:
+        """The latest judgement of each finding said since `t0`, withdrawn ones left out, oldest first."""
+        rows = self._all(lambda: self.journal.events("finding", sump, t0, limit=MOST_FINDINGS))
+        newest = {row.id: {"seq": row.seq, **row.data()} for row in rows}
+        return [body for body in newest.values() if not body.get("withdrawn")]
+
+    def words(self, sump: str | None, t0: float | None = None, limit: int = RECENT_ROWS) -> list[LogRow]:
+        return self._all(lambda: self.journal.events("word", sump, t0, limit=limit))
+
+    def readings(self, sump: str, t0: float) -> list[dict[str, Any]]:
+        """Hand readings and titrations said since `t0` and not taken back."""
+        said = [row.data() for row in self.words(sump, t0, limit=MOST_FINDINGS)]
+        gone = {(r.get("record_time"), r.get("record_signal")) for r in said if r.get("signal") == "void"}
+        kept = ("hand_reading", "titration")
+        return [r for r in said if r.get("signal") in kept and (r.get("time"), r.get("signal")) not in gone]
+
+    def reviews(self, limit: int = RECENT_ROWS) -> list[LogRow]:
+        return self._all(lambda: self.journal.events("review", limit=limit))
+
+    def waiting_words(self) -> list[Word]:
+        """What people said here and the agent has not taken into the journal yet."""
+        taken = self._ask(lambda: self.journal.bookmark(INBOX_BOOKMARK), 0)
+        try:
+            return self.inbox.after(taken)
+        except sqlite3.Error:
+            return []

@@ -1,0 +1,144 @@
+"""Numbers and times as people read them: a unit with every number, the site's zone with every time.
+
+Everything is stored in litres and epoch seconds; only here they become text, and only here text becomes litres.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+L_PER_US_GALLON = 3.785411784  # by definition, 231 cubic inches
+FL_OZ_PER_US_GALLON = 128.0
+NINE_IN_TEN_SD = 1.645  # half width of a 90 % interval in standard deviations of a normal
+NOTHING = "–"
+A_MINUTE_S, AN_HOUR_S, A_DAY_S = 60.0, 3600.0, 86400.0
+
+
+class Unreadable(ValueError):
+    """What a person typed is no number or time we can use; the text says which and why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Show:
+    """How one site reads its numbers: `units` is "litre" or "us_gallon", `zone` an IANA time zone."""
+
+    units: str
+    zone: ZoneInfo
+
+    @property
+    def volume_unit(self) -> str:
+        return "gal" if self.units == "us_gallon" else "L"
+
+    def in_unit(self, volume_l: float) -> float:
+        """Litres to the unit of people's eyes."""
+        return volume_l / L_PER_US_GALLON if self.units == "us_gallon" else volume_l
+
+    def to_litres(self, shown: float) -> float:
+        return shown * L_PER_US_GALLON if self.units == "us_gallon" else shown
+
+    def volume(self, volume_l: float | None, digits: int | None = None) -> str:
+        """A volume with its unit; whole units from 100 up, tenths below, unless `digits` says."""
+        if volume_l is None:
+            return NOTHING
+        shown = self.in_unit(volume_l)
+        places = (0 if abs(shown) >= 100 else 1) if digits is None else digits
+        return f"{shown:.{places}f} {self.volume_unit}"
+
+    def volume_pm(self, volume_l: float, volume_sd: float) -> str:
+        """A volume estimate with its 90 % half width, as "287 L ± 6"."""
+        half = self.in_unit(NINE_IN_TEN_SD * volume_sd)
+        places = 0 if half >= 2 else 1
+        return f"{self.in_unit(volume_l):.{places}f} {self.volume_unit} ± {half:.{places}f}"
+
+    def pour(self, volume_l: float | None) -> str:
+        """A volume to be measured out by hand: tenths below 20, fluid ounces below one gallon."""
+        if volume_l is None:
+            return NOTHING
+        shown = self.in_unit(volume_l)
+        if self.units == "us_gallon" and shown < 1.0:
+            return f"{shown * FL_OZ_PER_US_GALLON:.0f} fl oz"
+        return f"{shown:.1f} {self.volume_unit}" if shown < 20 else f"{shown:.0f} {self.volume_unit}"
+
+    def field(self, volume_l: float | None) -> str:
+        """A volume as the value of an input field: the site's unit, no unit text."""
+        return "" if volume_l is None else f"{self.in_unit(volume_l):.1f}"
+
+    def clock(self, time_s: float | None, now_s: float) -> str:
+        """Time of day in the site's zone, with the day when it is another day than `now_s`."""
+        if time_s is None:
+            return NOTHING
+        then, now = self.moment(time_s), self.moment(now_s)
+        if then.date() == now.date():
+            return then.strftime("%H:%M")
+        day = then.strftime("%a %d %b").replace(" 0", " ")
+        return f"{day} {then.strftime('%H:%M')}" if then.year == now.year else then.strftime("%Y-%m-%d %H:%M")
+
+    def moment(self, time_s: float) -> datetime:
+        return datetime.fromtimestamp(time_s, self.zone)
+
+    def moment_field(self, time_s: float) -> str:
+        """A time as the value of a datetime-local field."""
+        return self.moment(time_s).strftime("%Y-%m-%dT%H:%M")
+
+    def read_moment(self, text: str) -> float:
+        """Epoch s of a datetime-local text in the site's zone (the earlier of two equal hours in autumn)."""
+        try:
+            return datetime.fromisoformat(text).replace(tzinfo=self.zone).timestamp()
+        except ValueError as why:
+            raise Unreadable(f"“{text}” is not a date and time.") from why
+
+
+def pct(value: float | None, digits: int = 1) -> str:
+    """A strength in % by volume of the mix."""
+    return NOTHING if value is None else f"{value:.{digits}f} %"
+
+
+def pct_pm(value: float, low: float, high: float) -> str:
+    """A strength estimate with its 90 % half width (half of p05 … p95), as "7.1 % ± 0.4"."""
+    return f"{value:.1f} % ± {max((high - low) / 2, 0.05):.1f}"
+
+
+def trim(value: float | None, digits: int = 2) -> str:
+    """A plain number without idle zeros."""
+    return NOTHING if value is None else f"{value:.{digits}f}".rstrip("0").rstrip(".")
+
+
+def age(seconds: float | None) -> str:
+    """How long ago, in the largest unit that still says something."""
+    if seconds is None:
+        return "never"
+    seconds = max(0.0, seconds)
+    if seconds < 2 * A_MINUTE_S:
+        return f"{seconds:.0f} s ago"
+    return f"{span(seconds)} ago"
+
+
+def span(seconds: float) -> str:
+    """A length of time: minutes below two hours, hours below two days, else days."""
+    if seconds < 2 * AN_HOUR_S:
+        return f"{seconds / A_MINUTE_S:.0f} min"
+    if seconds < 2 * A_DAY_S:
+        return f"{seconds / AN_HOUR_S:.0f} h"
+    return f"{seconds / A_DAY_S:.0f} days"
+
+
+def hours(value: float | None) -> str:
+    return NOTHING if value is None else span(value * AN_HOUR_S)
+
+
+def chance(value: float | None) -> str:
+    """A probability as people bet: "97 in 100"; never a certainty."""
+    return NOTHING if value is None else f"{min(99, max(1, round(100 * value)))} in 100"
+
+
+def number(text: str, what: str, low: float, high: float) -> float:
+    """A number that a person typed (comma or point); raises `Unreadable` outside `low` … `high`."""
+    try:
+        value = float(text.strip().replace(",", "."))
+    except ValueError as why:
+        raise Unreadable(f"{what}: “{text.strip()[:40]}” is not a number.") from why
+    if not low <= value <= high:
+        raise Unreadable(f"{what}: {trim(value)} is outside {trim(low)} to {trim(high)}.")
+    return value

@@ -1,0 +1,45 @@
+// Forms: what is typed is shown the other way round as well, and a form is sent once however often it is tapped.
+(() => {
+  "use strict";
+
+  const plain = (value) => String(Math.round(value * 100) / 100);
+  const read = (field) => Number.parseFloat(field.value.trim().replace(",", "."));
+
+  function tell(field, target, words) {
+    const place = document.getElementById(target);
+    if (!place) return;
+    place.dataset.otherwise ??= place.textContent;
+    const value = read(field);
+    place.textContent = Number.isFinite(value) ? words(value) : place.dataset.otherwise;
+  }
+
+  // The same mix as parts per 100 parts of water: 100c / (100 - c).
+  function asParts(pct) {
+    if (pct < 0 || pct >= 100) return "between 0 and 100 % of the mix";
+    return pct < 0.005 ? "plain water" : `${plain(pct)} % of the mix (${plain((100 * pct) / (100 - pct))} per 100 of water)`;
+  }
+
+  document.addEventListener("input", (event) => {
+    const field = event.target;
+    if (field.dataset?.mix) tell(field, field.dataset.mix, asParts);
+    if (field.dataset?.strength) {
+      const factor = Number(field.dataset.factor);
+      tell(field, field.dataset.strength, (brix) => `${plain(brix)} Brix × ${plain(factor)} = ${(brix * factor).toFixed(1)} % strength`);
+    }
+    field.form?.setAttribute("data-typed", "");
+  });
+
+  document.addEventListener("submit", (event) => {
+    if (event.target.hasAttribute("data-sent")) {
+      event.preventDefault();
+      return;
+    }
+    event.target.setAttribute("data-sent", "");
+    for (const button of event.target.querySelectorAll("button")) button.setAttribute("aria-disabled", "true");
+  });
+
+  // Coming back with the browser's "back": the form may be sent again (its token makes it one word).
+  addEventListener("pageshow", () => {
+    for (const form of document.querySelectorAll("form[data-sent]")) form.removeAttribute("data-sent");
+  });
+})();

@@ -1,0 +1,144 @@
+"""A sump as the pages show it: its live values with their age, its estimates with their doubt, how urgent it is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import inf
+from typing import Any
+
+from agent.core.spec import SumpSpec
+from dashboards.instructions import Instruction
+from dashboards.live_file import Live
+from dashboards.show import NOTHING, Show, age, hours, pct_pm, trim
+
+OLD_AFTER_S = 120.0  # a live value older than this is marked; sensors are read every few seconds
+BELIEF_OLD_AFTER_S = 3 * 3600.0
+SOON_H = 8.0  # one shift
+WORST_FIRST = ("out", "edge", "unsure", "in")
+
+
+@dataclass(frozen=True, slots=True)
+class SumpView:
+    """One sump now. `texts` is what stands on the page and what the live stream sends, by the same names."""
+
+    spec: SumpSpec
+    state: str  # in | edge | out | unsure
+    texts: dict[str, str]
+    old: dict[str, bool]  # by the name of an age text
+    belief: dict[str, Any] | None
+    instruction: Instruction | None
+    has_inline: bool
+    has_temperature: bool
+
+    @property
+    def urgency(self) -> tuple[int, int, float]:
+        """Sorts the most urgent first: out of its box, then what is asked of people, then what comes soonest."""
+        open_now = self.instruction is not None
+        due_h = self.instruction.advice.get("due_in_h") if self.instruction else None
+        soonest = due_h if due_h is not None else (self.belief or {}).get("hours_to_low")
+        return WORST_FIRST.index(self.state), 0 if open_now else 1, inf if soonest is None else soonest
+
+
+def view(
+    spec: SumpSpec, live: Live, belief: dict[str, Any] | None, instruction: Instruction | None, show: Show
+) -> SumpView:
+    belief = live.belief(spec.id) or belief
+    state, status = judge(spec, belief)
+    texts, old = {"status": status}, {}
+    for name, shown in (("level", _level), ("brix", _brix), ("temperature", _temperature)):
+        sample = live.signal(spec.id, name)
+        texts |= {name: shown(sample, show), f"{name}_doubt": _doubt(sample)}
+        texts[f"{name}_age"], old[f"{name}_age"] = _age(sample, live, OLD_AFTER_S)
+    texts |= _estimates(belief, show)
+    texts["belief_age"], old["belief_age"] = _age(belief, live, BELIEF_OLD_AFTER_S)
+    signals = live.sumps.get(spec.id, {}).get("signals", {})
+    return SumpView(
+        spec, state, texts, old, belief, instruction, "brix" in signals, "temperature" in signals
+    )  # fmt: skip
+
+
+def judge(spec: SumpSpec, belief: dict[str, Any] | None) -> tuple[str, str]:
+    """Where the belief stands against the box: a state for the eye, and the word for it."""
+    if belief is None:
+        return "unsure", "No estimate yet"
+    wrong = [word for word, is_so in _out_of_box(spec, belief) if is_so]
+    if wrong:
+        return "out", (wrong[0] + "".join(f" and {word.lower()}" for word in wrong[1:]))
+    if belief["status"] == "stale":
+        return "unsure", "No fresh readings"
+    near = [word for word, is_so in _near_the_edge(spec, belief) if is_so]
+    if near:
+        return "edge", near[0]
+    return ("in", "In the box") if belief["status"] == "settled" else ("unsure", "Still learning")
+
+
+def _out_of_box(spec: SumpSpec, belief: dict[str, Any]) -> tuple[tuple[str, bool], ...]:
+    return (
+        ("Too full", belief["volume_l"] > spec.high_l),
+        ("Low", belief["volume_l"] < spec.low_l),
+        ("Weak", belief["strength_pct"] < spec.low_pct),
+        ("Strong", belief["strength_pct"] > spec.high_pct),
+    )
+
+
+def _near_the_edge(spec: SumpSpec, belief: dict[str, Any]) -> tuple[tuple[str, bool], ...]:
+    to_low = belief.get("hours_to_low")
+    return (
+        ("Low soon", to_low is not None and to_low < SOON_H),
+        ("Perhaps weak", belief["strength_p05"] < spec.low_pct),
+        ("Perhaps strong", belief["strength_p95"] > spec.high_pct),
+    )
+
+
+def _estimates(belief: dict[str, Any] | None, show: Show) -> dict[str, str]:
+    if belief is None:
+        return dict.fromkeys(("volume", "strength", "outlook", "losses", "makeup", "hold"), NOTHING)
+    return {
+        "volume": show.volume_pm(belief["volume_l"], belief["volume_sd"]),
+        "strength": pct_pm(belief["strength_pct"], belief["strength_p05"], belief["strength_p95"]),
+        "outlook": _outlook(belief),
+        "losses": _losses(belief, show),
+        "makeup": f"{trim(belief['makeup_pct'])} % ± {max(1.645 * belief['makeup_sd'], 0.01):.2f}",
+        "hold": f"{trim(belief['hold_makeup_pct'])} %",
+    }
+
+
+def _outlook(belief: dict[str, Any]) -> str:
+    low, mid, high = (belief.get(f"hours_to_low{end}") for end in ("_p05", "", "_p95"))
+    if mid is None:
+        return "not in sight"
+    if mid <= 0:
+        return "reached"
+    if low is None or high is None or hours(low) == hours(high):
+        return f"in about {hours(mid)}"
+    return f"in {hours(mid)} ({hours(low)} to {hours(high)})"
+
+
+def _losses(belief: dict[str, Any], show: Show) -> str:
+    evaporated, carried = belief["evaporation_l_per_day"], belief["carry_off_l_per_day"]
+    share = f"{100 * belief['evaporation_share']:.0f} % ± {164.5 * belief['evaporation_share_sd']:.0f} evaporation"
+    return f"{show.volume(evaporated + carried, 1)} a day ({share})"
+
+
+def _level(sample: dict[str, Any] | None, show: Show) -> str:
+    return show.volume(sample.get("litres")) if sample else NOTHING
+
+
+def _brix(sample: dict[str, Any] | None, show: Show) -> str:
+    return f"{trim(sample['raw'], 1)} Brix" if sample and sample.get("raw") is not None else NOTHING
+
+
+def _temperature(sample: dict[str, Any] | None, show: Show) -> str:
+    return f"{sample['raw']:.1f} °C" if sample and sample.get("raw") is not None else NOTHING
+
+
+def _doubt(sample: dict[str, Any] | None) -> str:
+    """Why the newest sample did not count, in the gates' own words."""
+    return str(sample.get("text") or "doubtful") if sample and sample.get("flags") else ""
+
+
+def _age(row: dict[str, Any] | None, live: Live, old_after_s: float) -> tuple[str, bool]:
+    if row is None:
+        return "no reading", False
+    seconds = live.now_s - row["time"]
+    return age(seconds), seconds > old_after_s
