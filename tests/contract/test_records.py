@@ -172,6 +172,12 @@ def test_a_mark_is_given_back_as_it_came(value):
     assert decode_line(line(signal="mark", value=value)).time == T
 
 
+def test_a_curve_that_is_set_comes_as_pairs_of_floats():
+    record = decode_line(line(signal="setting", field="curve", value=[[0, 0], [100, 90]]))
+    assert record.value == [[0.0, 0.0], [100.0, 90.0]]
+    assert {type(x) for point in record.value for x in point} == {float}
+
+
 def test_whole_numbers_are_numbers():
     record = decode_line(b'{"time":1750000000,"sump":"mill-2","signal":"level","value":203}')
     assert (type(record.time), type(record.value)) == (float, float)

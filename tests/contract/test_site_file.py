@@ -113,6 +113,14 @@ def test_a_sensor_that_looks_down_is_sound(write):
     assert load_site(write(down)).spec().sumps["mill-2"].curve.litres == (421.0, 12.0)
 
 
+def test_marks_and_mixes_may_meet_where_they_may(write):
+    """Equal marks and mixes are in order; only the band and the low mark must stand apart."""
+    text = changed("high_l = 360.0", "high_l = 340.0", changed("leanest_pct = 1.5", "leanest_pct = 2.5"))
+    assert check_site(write(text)) == ([], [])
+    text = changed("usual_pct = 2.5", "usual_pct = 14.0")
+    assert check_site(write(text)) == ([], [])
+
+
 def test_leanest_and_richest_follow_the_target_unless_given(write):
     text = changed("leanest_pct = 1.5\nrichest_pct = 14.0\n", "")
     sump = load_site(write(text)).spec().sumps["mill-2"]
