@@ -11,6 +11,7 @@ import struct
 import zlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from email.utils import parsedate_to_datetime
 from pathlib import Path
 from threading import Event
 from typing import Any
@@ -30,6 +31,7 @@ from agent.site import Site
 NAME = "timeseries"
 CONFIRM_S = 60.0  # a store that is killed was seen to lose up to 9 s of what it had acknowledged
 TIMEOUT_S = 8.0  # of one request, connection included; a fresh point must be there 10 s after a fault
+SETTLE_S = 2.0  # how old a store must be before its start time, in whole seconds, is its own
 MOST_POINTS = 5000  # in one request: what the makers of such stores advise
 FEWEST_POINTS = 100  # a slow store is given less at a time, down to this
 BUSY_WAIT_S = 5.0  # where a store says "busy" without a time
@@ -37,7 +39,7 @@ PROBE = "sumpside_agent"  # a point that no store has a reason to refuse; see `_
 LONGEST_WORDS = 500  # of a store's answer
 
 BROKEN_ROW = (ValueError, KeyError, TypeError, zlib.error, struct.error)
-START_TIME = re.compile(rb"^process_start_time_seconds (\S+)", re.MULTILINE)
+START_TIME = re.compile(r"^process_start_time_seconds (\S+)", re.MULTILINE)
 
 Line = tuple[int, str]  # seq of the row it is from, line protocol
 
@@ -110,16 +112,24 @@ class TimeseriesOutlet:
         self._client = self._write_api = None
 
     def started(self) -> float | None:
-        """From the metrics page that such stores have; None where it is shut or does not say."""
+        """From the metrics page that such stores have; None where it is shut or does not say.
+
+        A store in its first seconds is not used yet (BusyError): start times are whole seconds, and one that is
+        killed and started again within the same second would look like the one before.
+        """
         try:
-            found = START_TIME.search(self._get("/metrics"))
-            return None if found is None else float(found[1])
+            page, date = self._get("/metrics")
+            found = START_TIME.search(page)
+            started = None if found is None else float(found[1])
         except ApiException as error:
-            if error.status is None or error.status >= 500:
+            if not error.status or error.status >= 500:
                 raise NetworkError(_words(error)) from error
             return None
         except ValueError:
             return None
+        if started is not None and date is not None and 0.0 <= date - started < SETTLE_S:
+            raise BusyError("the store has only just started", SETTLE_S)
+        return started
 
     def tend(self, reader: JournalReader, timeout_s: float) -> None:
         """Nothing to look after."""
@@ -207,8 +217,8 @@ class TimeseriesOutlet:
         except (urllib3.exceptions.HTTPError, OSError, UnicodeDecodeError) as error:
             raise NetworkError(_why(error)) from error
 
-    def _get(self, path: str) -> bytes:
-        """A page of the store. Raises ApiException, NetworkError."""
+    def _get(self, path: str) -> tuple[str, float | None]:
+        """A page of the store, and its clock (epoch s) at that. Raises ApiException, NetworkError."""
         if self._client is None:
             raise NetworkError("not connected")
         api = self._client.api_client
@@ -217,7 +227,8 @@ class TimeseriesOutlet:
             answer = api.rest_client.GET(url, headers={**api.default_headers, "Accept-Encoding": "gzip"})
         except (urllib3.exceptions.HTTPError, OSError, UnicodeDecodeError) as error:
             raise NetworkError(_why(error)) from error
-        return str(answer.data).encode()
+        date = answer.getheader("Date")
+        return str(answer.data), None if date is None else parsedate_to_datetime(date).timestamp()
 
 
 def line_of(point: PointOf) -> str:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Protocol
+
+import pytest
 
 from agent.io import mqtt, timeseries
 from agent.io.journal import Journal, JournalReader
@@ -68,6 +71,11 @@ def site_with(folder: Path, slug: str, tables: str) -> Site:
     path = folder / "site.toml"
     path.write_text(SITE.format(slug=slug) + tables)
     return load_site(path)
+
+
+def slug_of(request: pytest.FixtureRequest) -> str:
+    """A site of its own for every test, for they share a store."""
+    return re.sub(r"[^a-z0-9]+", "-", request.node.name.lower()).strip("-")[:64]
 
 
 class FarEnd(Protocol):

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from tests.contract.sink_rig import RIGHT, WRONG, MqttEnd, Reading, Rig, TimeseriesEnd
+from tests.contract.sink_rig import RIGHT, WRONG, MqttEnd, Reading, Rig, TimeseriesEnd, slug_of
 from tests.services import VictoriaMetrics, wait_until
 
 
 @pytest.fixture(params=["mqtt", "timeseries"])
 def rig(request: pytest.FixtureRequest, tmp_path: Path, timeseries_store: VictoriaMetrics) -> Iterator[Rig]:
-    slug = request.node.name.translate(str.maketrans("_[]", "---")).strip("-")[:64].lower()
+    slug = slug_of(request)
     far_end = MqttEnd(tmp_path, slug) if request.param == "mqtt" else TimeseriesEnd(tmp_path, slug, timeseries_store)
     rig = Rig(tmp_path, far_end)
     yield rig
