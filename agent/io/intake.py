@@ -21,12 +21,11 @@ class Reading:
 
 
 class Intake:
-    """A bounded queue that drops its oldest and counts them; `wake` is set with every reading."""
+    """A bounded queue that drops its oldest and counts them."""
 
-    def __init__(self, wake: threading.Event, most: int = READINGS_KEPT) -> None:
+    def __init__(self, most: int = READINGS_KEPT) -> None:
         self._readings: deque[Reading] = deque()
         self._lock = threading.Lock()
-        self._wake = wake
         self._most = most
         self.dropped = 0
 
@@ -37,7 +36,6 @@ class Intake:
                 self._readings.popleft()
                 self.dropped += 1
             self._readings.append(reading)
-        self._wake.set()
 
     def take(self) -> list[Reading]:
         """Everything that waits, oldest first; from the main loop."""

@@ -39,6 +39,7 @@ _DROP_SNAPSHOTS = """
 _ADVICE = """
     INSERT INTO instruction (id, sump, advice_seq) VALUES (?, ?, ?)
     ON CONFLICT DO UPDATE SET advice_seq = excluded.advice_seq"""
+_NEVER_POSTED = "UPDATE instruction SET state = 'withdrawn' WHERE id = ? AND state IS NULL"
 _REVIEW = """
     INSERT INTO instruction (id, sump, state, review_seq) VALUES (?, ?, ?, ?)
     ON CONFLICT DO UPDATE SET state = excluded.state, review_seq = excluded.review_seq"""
@@ -57,7 +58,7 @@ class Journal:
         self.boot = boot
         self._open_block: list[Sample] = []
         self._beliefs: list[dict[str, Any]] = []
-        self._grouped = False
+        self._grouped = self._closed = False
         self._seq = int(db.execute("SELECT coalesce(max(seq), 0) FROM log").fetchone()[0])
         self._chain = bytes(self.meta("chain_head", BEGINNING))
         self._chained = int(self.meta("chain_count", 0))
@@ -84,7 +85,17 @@ class Journal:
         simulated: bool = False,
     ) -> None:
         """Put one reading into the open block; it is kept by the next commit."""
-        self._open_block.append(Sample(time, sump, signal, raw, value, flags, simulated))
+        self.add(Sample(time, sump, signal, raw, value, flags, simulated))
+
+    def add(self, sample: Sample) -> None:
+        """The same, of a sample that is made already."""
+        self._open_block.append(sample)
+
+    def forget_oldest(self, keep: int) -> int:
+        """Drop samples of the open block beyond the newest `keep`, when no commit has gone through for long."""
+        lost = max(0, len(self._open_block) - keep)
+        del self._open_block[:lost]
+        return lost
 
     def belief(self, row: dict[str, Any]) -> None:
         """Write a belief (contract fields) with the next commit."""
@@ -145,11 +156,15 @@ class Journal:
                 self._grouped = False
 
     def close(self) -> None:
-        """Commit what is open, write the sums, let go of the file."""
+        """Commit what is open, write the sums, fold the write-ahead file in, let go. A second call does nothing."""
+        if self._closed:
+            return
+        self._closed = True
         try:
             with self._transaction():
                 self._write_open()
                 self._write_sums()
+            self._db.execute("PRAGMA wal_checkpoint(PASSIVE)")  # with readers about, closing alone would not do it
         finally:
             self._db.close()
 
@@ -184,6 +199,19 @@ class Journal:
         """Rows after one, oldest first: what the core must see again after a restart."""
         sql = "SELECT seq, time, boot, kind, sump, id, body, chain FROM log WHERE seq > ? ORDER BY seq"
         return (LogRow(*row) for row in self._db.execute(sql, (seq,)))
+
+    def words_before(self, seq: int) -> Iterator[LogRow]:
+        """All that people said before a row, oldest first."""
+        sql = "SELECT * FROM log WHERE kind = 'word' AND kind <> 'block' AND seq < ? ORDER BY seq"
+        return (LogRow(*row) for row in self._db.execute(sql, (seq,)))
+
+    def seq_of_last_samples(self, count: int) -> int:
+        """The row from which on about so many samples lie; 1 where there are fewer."""
+        for seq, body in self._db.execute("SELECT seq, body FROM log WHERE kind = 'block' ORDER BY seq DESC"):
+            count -= len(unpack(body))
+            if count <= 0:
+                return int(seq)
+        return 1
 
     # -- inside ----------------------------------------------------------------------------------------------
 
@@ -241,6 +269,8 @@ class Journal:
     def _track_instruction(self, kind: str, sump: str | None, id: str | None, body: dict[str, Any], seq: int) -> None:
         if kind == "advice":
             self._db.execute(_ADVICE, (id, sump, seq))
+            if body.get("withdrawn"):  # before it was ever posted, it has no review row to say so
+                self._db.execute(_NEVER_POSTED, (id,))
         elif kind == "review" and body.get("to"):  # a refused step has no `to` and changes no state
             self._db.execute(_REVIEW, (body["advice"], sump, body["to"], seq))
 

@@ -145,6 +145,11 @@ class JournalReader:
         found = [self.instruction(id) for (id,) in self._db.rows(sql, (sump,))]
         return [i for i in found if i is not None and i["state"] in states]
 
+    def waiting_advice(self) -> list[str]:
+        """Ids of advice that was never posted, oldest first: its sump had another instruction open."""
+        sql = "SELECT id FROM instruction WHERE state IS NULL ORDER BY advice_seq"
+        return [id for (id,) in self._db.rows(sql)]
+
     def instruction(self, id: str) -> dict[str, Any] | None:
         """One instruction with its whole history, open or not; fields as in `open_instructions`."""
         rows = self._db.rows("SELECT sump, state, advice_seq FROM instruction WHERE id = ?", (id,))

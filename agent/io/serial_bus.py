@@ -84,12 +84,12 @@ class Health:
 class SerialBus:
     """One bus: its thread, its readings (`intake`), its health."""
 
-    def __init__(self, bus: AsciiLineBus | ModbusRtuBus, driver: Driver, clock: Clock, wake: threading.Event) -> None:
+    def __init__(self, bus: AsciiLineBus | ModbusRtuBus, driver: Driver, clock: Clock) -> None:
         self.bus = bus
-        self.intake = Intake(wake)
+        self.intake = Intake()
         self.health = Health()
         self.failed: BaseException | None = None
-        self._driver, self._clock, self._wake = driver, clock, wake
+        self._driver, self._clock = driver, clock
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"bus-{bus.id}", daemon=True)
 
@@ -152,7 +152,6 @@ class SerialBus:
                 retry_s = self._until_gone(retry_s)
         except BaseException as bug:
             self.failed = bug
-            self._wake.set()
             raise
 
     def _until_gone(self, retry_s: float) -> float:

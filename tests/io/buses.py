@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -36,7 +35,7 @@ class Listener:
 
     def __init__(self, bus: AsciiLineBus | ModbusRtuBus) -> None:
         driver = AsciiDriver(bus) if isinstance(bus, AsciiLineBus) else ModbusDriver(bus)
-        self.bus = SerialBus(bus, driver, Clock(), threading.Event())
+        self.bus = SerialBus(bus, driver, Clock())
         self._readings: list[Reading] = []
 
     @property

@@ -1,0 +1,31 @@
+"""The live file: the newest value of every signal, in memory-backed storage, replaced whole, once a second at most."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+FILE_NAME = "live.json"
+LEAST_PERIOD_S = 1.0  # real seconds; nobody's eye is faster
+
+
+class LiveFile:
+    """Writes live.json so that a reader sees the old picture or the new one, never half of one."""
+
+    def __init__(self, folder: Path) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self._path = folder / FILE_NAME
+        self._next = folder / f".{FILE_NAME}.next"
+        self._due_at = 0.0
+
+    def due(self, monotonic_s: float) -> bool:
+        """Whether it is time to write again."""
+        return monotonic_s >= self._due_at
+
+    def write(self, picture: dict[str, Any], monotonic_s: float) -> None:
+        """Replace the file. Raises OSError. It is not synced: after a power cut there is a new boot to tell of."""
+        self._due_at = monotonic_s + LEAST_PERIOD_S
+        self._next.write_text(json.dumps(picture, separators=(",", ":"), ensure_ascii=False), encoding="utf-8")
+        os.replace(self._next, self._path)
