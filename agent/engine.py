@@ -1,0 +1,144 @@
+"""The live agent's core: the estimator's state between records, restored from the journal after a restart.
+
+Live and replay share every line below `step`; this module only remembers, restores and asks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from importlib.metadata import version
+from typing import Any
+
+from agent.core import step as core
+from agent.core.outputs import Advice, Belief, Finding, Output
+from agent.core.spec import SiteSpec
+from agent.errors import BadRecord
+from agent.io.blocks import unpack
+from agent.io.journal import Journal, LogRow
+from agent.records import Record, decode_line, record_from
+
+VERSION = version("sumpside")
+FRESH_TAIL_RECORDS = 50_000  # without a snapshot: enough to know each sump again, and read in about 3 s
+
+Key = tuple[Any, ...]
+
+
+class Engine:
+    """State and site of the core; every call takes the time it means."""
+
+    def __init__(self, journal: Journal, site: SiteSpec, every_s: float) -> None:
+        self._journal, self._site, self._every_s = journal, site, every_s
+        self._state = core.start(site, every_s)
+        self.restored = "nothing to restore: learning begins"
+        self.replayed = 0
+
+    def step(self, record: Record) -> list[Output]:
+        """What the core says to one record."""
+        self._state, outputs = core.step(self._state, record, self._site)
+        return list(outputs)
+
+    def advance(self, time: float) -> list[Output]:
+        """Beliefs that are due by `time` (epoch s), with or without records."""
+        return list(core.advance(self._state, time, self._site))
+
+    def flags(self, sump: str, signal: str) -> int:
+        """Gate bits of the newest sample; 0 is good."""
+        return core.flags(self._state, sump, signal)
+
+    def belief(self, sump: str, time: float) -> Belief:
+        """What is believed at `time` (epoch s); changes nothing."""
+        return core.belief_at(self._state, sump, time, self._site)
+
+    def calibrated(self, sump: str, signal: str, raw: float) -> float:
+        """A sample's calibrated value: litres of a level, else the reading itself."""
+        return core.litres(self._state, sump, raw) if signal == "level" else raw
+
+    def snapshot(self, time: float) -> None:
+        """Keep the state in the journal, as of everything that was stepped. Raises sqlite3.Error."""
+        self._journal.snapshot(time, VERSION, core.dump(self._state))
+
+    # -- after a restart ------------------------------------------------------------------------------------------
+
+    def restore(self) -> list[Output]:
+        """Take up where the journal ends; returns what the core had said and the journal does not hold."""
+        why: list[str] = []
+        for _, seq, made_by, body in self._journal.snapshots():
+            try:
+                self._state = core.load(body, self._site)
+            except core.SnapshotRefused as refused:
+                why.append(f"snapshot of version {made_by} at row {seq} refused: {refused}")
+                continue
+            missing = self._replay(seq)
+            self.restored = "; ".join([*why, f"snapshot at row {seq} and {self.replayed} records after it"])
+            return missing
+        if self._journal.last_seq == 0:
+            return []
+        self._state = core.start(self._site, self._every_s)
+        missing = self._replay_afresh()
+        self.restored = "; ".join([*why, f"no snapshot: learning begins again from the last {self.replayed} records"])
+        return missing
+
+    def _replay(self, seq: int) -> list[Output]:
+        known: set[Key] = set()
+        said: list[Output] = []
+        for row in self._journal.rows_after(seq):
+            known |= keys_in(row)
+            for record in self._records(row):
+                said += self.step(record)
+                self.replayed += 1
+        return [output for output in said if key_of(output) not in known]
+
+    def _replay_afresh(self) -> list[Output]:
+        """Settings of all time, then the last records; what they make the core say was said before."""
+        first = self._journal.seq_of_last_samples(FRESH_TAIL_RECORDS)
+        for row in self._journal.words_before(first):
+            for record in self._records(row):
+                if record.signal == "setting":
+                    self.step(record)
+        self._replay(first - 1)
+        return []
+
+    def _records(self, row: LogRow) -> Iterator[Record]:
+        for record in records_in(row):
+            if record.sump in self._site.sumps:
+                yield record
+
+
+def records_in(row: LogRow) -> list[Record]:
+    """What the core was given when a row was written, in that order."""
+    if row.kind == "block":
+        return [Record(time=s.time, sump=s.sump, signal=s.signal, value=s.raw) for s in unpack(row.body)]
+    if row.kind != "word" or row.data().get("refused"):
+        return []
+    try:
+        return [decode_line(row.body)]
+    except BadRecord:
+        return []  # a newer program's word: kept, not understood
+
+
+def word_record(body: dict[str, Any]) -> Record:
+    """A person's word as a record. Raises BadRecord."""
+    return record_from(body)
+
+
+def key_of(output: Output) -> Key:
+    """What makes an output the same output."""
+    match output:
+        case Finding():
+            return ("finding", output.id, output.revision, output.withdrawn)
+        case Advice():
+            return ("advice", output.id, output.time, output.withdrawn)
+        case Belief():
+            return ("belief", output.sump, output.time)
+    return ("mark",)
+
+
+def keys_in(row: LogRow) -> set[Key]:
+    """The same, of an output that the journal holds."""
+    if row.kind not in ("finding", "advice", "belief"):
+        return set()
+    body = row.data()
+    if row.kind == "belief":
+        return {("belief", row.sump, body["time"])}
+    second = body["revision"] if row.kind == "finding" else body["time"]
+    return {(row.kind, row.id, second, bool(body.get("withdrawn")))}

@@ -1,0 +1,96 @@
+"""What must reach the journal, in order. While the disk takes nothing it waits here, and says so."""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass
+from typing import Final
+
+from agent.io.journal import Journal
+from agent.reviews import Row
+
+UNWRITTEN_SAMPLES: Final = 100_000  # kept while the disk takes nothing: an hour of a large site, some 20 MB
+
+
+@dataclass(frozen=True, slots=True)
+class DeadLetter:
+    """A part of row `seq` that a sink refused for good."""
+
+    seq: int
+    sink: str
+    reason: str
+    body: str
+    time: float  # epoch s
+
+
+class Outbox:
+    """The main loop's way into the journal: everything of one tick in one commit."""
+
+    def __init__(self, journal: Journal) -> None:
+        self._journal = journal
+        self._rows: list[Row] = []
+        self._bookmarks: dict[str, int] = {}
+        self._dead: list[DeadLetter] = []
+        self.fault: str | None = None  # why the disk does not take it
+        self.full = False  # the fault is a full disk: no restart would help
+        self.commits = 0
+        self.lost_samples = 0
+
+    @property
+    def urgent(self) -> bool:
+        """Somebody said or found something: do not wait for the block."""
+        return bool(self._rows)
+
+    def add(self, row: Row) -> None:
+        """A row, with the next commit."""
+        self._rows.append(row)
+
+    def bookmark(self, name: str, seq: int) -> None:
+        """A reader's bookmark, with the next commit."""
+        self._bookmarks[name] = seq
+
+    def dead_letter(self, letter: DeadLetter) -> None:
+        """A dead letter, with the next commit."""
+        self._dead.append(letter)
+
+    def flush(self) -> bool:
+        """Commit everything; false, with `fault` saying why, when the disk does not take it: it is kept, then.
+
+        Raises sqlite3.DatabaseError for a broken file, which trying again would not mend.
+        """
+        try:
+            with self._journal.group():
+                self._write()
+        except sqlite3.OperationalError as error:
+            self.fault = f"the journal cannot be written: {error}"
+            self.full = error.sqlite_errorcode == sqlite3.SQLITE_FULL
+            self.lost_samples += self._journal.forget_oldest(UNWRITTEN_SAMPLES)
+            return False
+        self._rows.clear()
+        self._bookmarks.clear()
+        self._dead.clear()
+        self.fault, self.full = None, False
+        self.commits += 1
+        return True
+
+    def write_now(self, rows: list[Row], name: str, seq: int) -> bool:
+        """Rows with the bookmark of where they come from, together or not at all; nothing is kept to try again."""
+        kept = list(self._rows)
+        self._rows += rows
+        before = self._bookmarks.get(name)
+        self._bookmarks[name] = seq
+        if self.flush():
+            return True
+        self._rows = kept
+        if before is None:
+            del self._bookmarks[name]
+        return False
+
+    def _write(self) -> None:
+        for row in self._rows:
+            self._journal.event(row.kind, row.time, row.sump, row.id, row.body)
+        for name, seq in self._bookmarks.items():
+            self._journal.bookmark(name, seq)
+        for letter in self._dead:
+            self._journal.dead_letter(letter.seq, letter.sink, letter.reason, letter.body, letter.time)
+        self._journal.commit()

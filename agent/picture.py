@@ -1,0 +1,42 @@
+"""The live picture: what the agent shows of this moment, to the dashboards' live file and to systemd."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from agent.core.gates import names_of
+from agent.io.journal import Sample
+
+
+@dataclass(slots=True)
+class Picture:
+    """The newest sample of every signal, and how it is told."""
+
+    simulated: bool
+    signals: dict[str, dict[str, dict[str, Any]]] = field(default_factory=dict)
+
+    def show(self, sample: Sample) -> None:
+        """A newer sample of a signal."""
+        told: dict[str, Any] = {"time": sample.time, "raw": sample.raw}
+        if sample.signal == "level":
+            told["litres"] = sample.value
+        told |= {"flags": sample.flags, "text": ", ".join(names_of(sample.flags)), "simulated": sample.simulated}
+        self.signals.setdefault(sample.sump, {})[sample.signal] = told
+
+    def body(self, time: float, boot: int, agent: dict[str, Any], beliefs: dict[str, dict[str, Any]]) -> dict[str, Any]:
+        """The live file's object; beliefs by sump, each a row of contract.md."""
+        sumps = {
+            sump: {"signals": self.signals.get(sump, {}), "belief": belief, "filling": None}
+            for sump, belief in beliefs.items()
+        }
+        return {"time": time, "boot": boot, "agent": agent, "simulated": self.simulated, "sumps": sumps}
+
+
+def status_line(buses: dict[str, dict[str, Any]], sinks: dict[str, Any], fault: str | None) -> str:
+    """One line for `systemctl status`."""
+    well = sum(1 for bus in buses.values() if bus["ok"])
+    parts = [f"{well} of {len(buses)} buses read"]
+    parts += [f"{name}: {bus['text']}" for name, bus in buses.items() if not bus["ok"]]
+    parts += [f"{name}: {sink['text']}" for name, sink in sinks.items()]
+    return "; ".join([*parts, *([fault] if fault else [])])
