@@ -25,7 +25,7 @@ def sources(tmp_path: Path) -> Path:
     folder = tmp_path / "sources"
     for name in (*PACKAGES, "tests", "systemd"):
         shutil.copytree(ROOT / name, folder / name, ignore=LEFT_OUT)
-    for name in ("pyproject.toml", ".gitignore"):
+    for name in ("pyproject.toml", "README.md", ".gitignore"):
         shutil.copy(ROOT / name, folder)
     return folder
 
