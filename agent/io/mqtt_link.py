@@ -56,6 +56,7 @@ class Address:
     password_file: Path | None = None
     tls: bool = False
     ca_file: Path | None = None
+    connect_timeout_s: float = CONNECT_TIMEOUT_S
     ack_timeout_s: float = ACK_TIMEOUT_S
 
 
@@ -158,7 +159,7 @@ class Link:
             protocol=paho.MQTTv5,
             reconnect_on_failure=False,
         )
-        client.connect_timeout = CONNECT_TIMEOUT_S
+        client.connect_timeout = address.connect_timeout_s
         client.max_inflight_messages_set(0)  # `publish` above keeps the window, which is the broker's to say
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
@@ -176,7 +177,7 @@ class Link:
             raise NetworkError(f"TLS with {address.host}: {error.reason or error}") from error
         except (OSError, ValueError) as error:
             raise NetworkError(f"{address.host}:{address.port}: {error}") from error
-        deadline = time.monotonic() + CONNECT_TIMEOUT_S
+        deadline = time.monotonic() + address.connect_timeout_s
         while self._connack is None:
             if time.monotonic() >= deadline:
                 raise NetworkError(f"{address.host}:{address.port} does not answer as an MQTT broker")

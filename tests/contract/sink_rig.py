@@ -154,6 +154,11 @@ class Rig:
         """Until the far end has got readings, acknowledged or not."""
         wait_until(lambda: set(readings) <= set(self.far_end.received()), "the readings to arrive")
 
+    def received(self) -> list[Reading]:
+        """What the far end got, in order, with repeats, once all that was written has come."""
+        self.wait_for_arrival(self.written)
+        return self.far_end.received()
+
     def wait_for_status(self, sink: Forwarder, connected: bool, text: str = "") -> Status:
         """Until the sink says so."""
 

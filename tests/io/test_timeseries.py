@@ -90,7 +90,7 @@ def test_a_store_that_is_killed_right_after_its_answer_lacks_nothing_in_the_end(
     tmp_path: Path, own_store: VictoriaMetrics
 ) -> None:
     """It loses what it held in memory only, acknowledged or not; the tail is sent again when it is back."""
-    behind = Behind(tmp_path, "killed", own_store, confirm_s=2.0)
+    behind = Behind(tmp_path, "killed", own_store, confirm_s=1.0)
     with behind.running():
         for _ in range(2):
             behind.rig.wait_for_arrival(behind.rig.write(3))
@@ -103,7 +103,7 @@ def test_a_store_that_is_killed_right_after_its_answer_lacks_nothing_in_the_end(
 
 
 def test_a_restart_between_two_requests_is_noticed_and_rewinds(tmp_path: Path, own_store: VictoriaMetrics) -> None:
-    behind = Behind(tmp_path, "restarted", own_store, confirm_s=2.0)
+    behind = Behind(tmp_path, "restarted", own_store, confirm_s=1.0)
     first = behind.rig.write(1)
     with behind.running():
         behind.rig.wait_for_arrival(first)
@@ -140,7 +140,7 @@ def test_a_store_that_refuses_everything_gets_no_dead_letters(behind: Behind) ->
         behind.door.rule = rule
         behind.rig.wait_for_bookmark()
     assert not behind.rig.dead
-    assert behind.end.received() == behind.rig.written
+    assert behind.rig.received() == behind.rig.written
 
 
 def test_a_batch_that_is_too_large_is_halved(behind: Behind) -> None:
@@ -155,7 +155,7 @@ def test_a_batch_that_is_too_large_is_halved(behind: Behind) -> None:
     with behind.running():
         behind.rig.wait_for_bookmark()
     assert not behind.rig.dead
-    assert behind.end.received() == behind.rig.written
+    assert behind.rig.received() == behind.rig.written
 
 
 @pytest.mark.parametrize(("status", "says"), [(500, "500 on fire"), (503, "503 on fire"), (404, "404 on fire")])
@@ -168,7 +168,7 @@ def test_a_store_in_trouble_is_tried_again(behind: Behind, status: int, says: st
         behind.door.rule = rule
         behind.rig.wait_for_bookmark()
     assert not behind.rig.dead
-    assert behind.end.received() == behind.rig.written
+    assert behind.rig.received() == behind.rig.written
 
 
 def test_a_store_that_hangs_is_given_up_in_time_and_less_is_sent_at_once(behind: Behind) -> None:
