@@ -1,0 +1,256 @@
+"""The level tracker: from level readings to the volume at rest, the pump's state and what was added.
+
+One sump's level reading, turned into litres by the curve, shows
+
+    y = V − H·u1(t) − G·u2(t) + noise
+
+V volume at rest (L); H, G litres held up while the pump runs, of which H comes back quickly and G slowly. While
+the pump runs u1 and u2 rise to 1 with TAU_ON; after it stops u1 falls with TAU_OFF, u2 with TAU_TAIL. (V, H, G)
+is Gaussian within a *branch*; a branch says whether the pump runs and whether an inflow (or outflow) is under way. Where a reading surprises a
+branch it splits from its last calm moment into the explanations that physics allows, each re-run over the
+readings since then; the likelihood of what follows picks one. Quiet stretches cost one branch.
+
+Volumes in L, times in epoch seconds, rates in L/min inside this file.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import exp, log, pi, sqrt
+
+TAU_ON_MIN = 2.5  # circulation fills within 1-5 min of a start
+TAU_OFF_MIN = 2.0  # most returns within 2-5 min of a stop
+TAU_TAIL_MIN = 35.0  # the rest returns in 30-90 min
+SHAPE_ERROR = 0.35  # 1 sd of the quick transient, as a share of what is still to move
+TAIL_ERROR = 0.10  # the same for the tail, whose size is learned
+
+SPIKE_SHARE = 0.004  # readings that are not of this world
+SURPRISE = 4.0  # sd beyond which one reading is a surprise
+DRIFT_ALLOWED = 0.6  # cumulative-sum slack, sd per reading
+DRIFT_LIMIT = 6.0  # cumulative-sum limit, sd
+
+LOG_TOGGLE = log(0.05)  # a start or a stop, where no contact tells
+LOG_REBASE = log(5e-4)  # the pump's state was misjudged all along
+LOG_ADD = log(1e-3)  # an inflow begins
+LOG_DRAIN = log(2e-5)  # an outflow begins
+LOG_END = log(0.2)  # an inflow ends at this reading
+LOG_GO_ON = log(0.8)
+SETTLE_MIN = 12.0  # after an inflow, before its volume is taken
+JOIN_MIN = 15.0  # inflows nearer than this are one addition, poured by the bucket
+GAP_MIN = 25.0  # without readings: the pump's state is unknown again, an addition may hide in it
+MAX_BRANCHES = 10
+FORGOTTEN = 16.0  # log-odds against a branch at which it is dropped
+CALM_EVERY_S = 240.0
+HELD = 0.08, 0.055  # mean and sd of what is held up and returns quickly, share of full
+TAIL = 0.012, 0.012  # the same of what returns slowly
+FRESH_FLOW = 0.04  # 1 sd of what the first reading of an inflow may show, share of full
+CYCLE_WOBBLE = 0.04  # 1 sd from cycle to cycle of what is held up, as a share of it
+HALF_LOG_2PI = 0.5 * log(2.0 * pi)
+
+
+@dataclass(slots=True)
+class Poured:
+    """An inflow (volume_l > 0) or outflow (< 0) of one branch; start, end epoch s."""
+
+    start: float
+    end: float
+    volume_l: float
+    variance: float
+    in_gap: bool = False
+    before_l: float = 0.0
+
+
+@dataclass(slots=True)
+class Rates:
+    """Learned on the way: L/min lost while running and idle, and the variance by which V walks, L² a minute."""
+
+    running: float
+    idle: float
+    walk: float
+
+
+class Branch:
+    """One explanation of the readings so far. Plain attributes: this is the hot path."""
+
+    __slots__ = (
+        "logw", "run", "u1", "u2", "V", "H", "G", "pvv", "pvh", "pvg", "phh", "phg", "pgg", "up", "down", "quiet_up", "quiet_down",
+        "flow", "rate", "start", "v0", "p0", "end", "gap", "lost", "moved", "fresh", "poured", "calm", "calm_at", "toggled",
+    )  # fmt: skip
+
+    def __init__(self, y: float, noise: float, full_l: float, run: bool) -> None:
+        self.logw = 0.0
+        self.run = run
+        self.u1 = self.u2 = u = 1.0 if run else 0.0
+        self.H, self.G = HELD[0] * full_l, TAIL[0] * full_l
+        self.V = y + u * (self.H + self.G)
+        self.phh, self.phg, self.pgg = (HELD[1] * full_l) ** 2, 0.0, (TAIL[1] * full_l) ** 2
+        self.pvv = noise + u * (self.phh + self.pgg)
+        self.pvh, self.pvg = u * self.phh, u * self.pgg
+        self.up = self.down = 0.0  # one-sided cumulative sums of the innovations, sd
+        self.quiet_up = self.quiet_down = 0.0  # epoch s when each last stood at nothing odd
+        self.flow = 0  # +1 inflow under way, −1 outflow, 0 none
+        self.rate = 0.0  # L/min of it
+        self.fresh = False  # it has just begun, nothing is known of its rate
+        self.start = 0.0  # epoch s of the first inflow; 0 = none open or settling
+        self.v0 = self.p0 = 0.0  # V and its variance at `start`
+        self.end = 0.0
+        self.gap = False
+        self.lost = 0.0  # L lost while the inflow was open
+        self.moved = 0.0  # L poured in less let out so far, closed books only
+        self.poured: tuple[Poured, ...] = ()
+        self.calm: Branch | None = None
+        self.calm_at = 0.0
+        self.toggled = 0.0  # epoch s of the last start or stop of the pump
+
+    def copy(self) -> Branch:
+        """A branch of its own with the same numbers."""
+        other = Branch.__new__(Branch)
+        for name in Branch.__slots__:
+            setattr(other, name, getattr(self, name))
+        return other
+
+    def predict(self, minutes: float, rates: Rates, full_l: float) -> None:
+        """Let time pass: losses, hold-up, slow walks. minutes ≥ 0."""
+        if self.run:
+            k = 1.0 - exp(-minutes / TAU_ON_MIN)
+            self.u1 += (1.0 - self.u1) * k
+            self.u2 += (1.0 - self.u2) * k
+        else:
+            self.u1 *= exp(-minutes / TAU_OFF_MIN)
+            self.u2 *= exp(-minutes / TAU_TAIL_MIN)
+        loss = (rates.running if self.run else rates.idle) * minutes
+        self.V -= loss
+        if self.start:
+            self.lost += loss
+        self.pvv += rates.walk * minutes
+        if self.flow:
+            self.V += self.rate * minutes
+            spread = FRESH_FLOW * full_l if self.fresh else (0.6 * abs(self.rate) + 0.004 * full_l) * minutes
+            self.pvv += spread * spread
+            self.fresh = False
+
+    def observe(self, y: float, noise: float, full_l: float) -> float:
+        """Condition on a level reading of y litres with variance `noise`. Gives the innovation in sd.
+
+        Kalman update of (V, H) under y = V − H·u; a reading beyond SURPRISE sd counts as a spike, with a
+        density of SPIKE_SHARE over the tank, and moves nothing.
+        """
+        u, w = self.u1, self.u2
+        if self.run:
+            moving = SHAPE_ERROR * self.H * (1.0 - u)
+        else:
+            moving = SHAPE_ERROR * self.H * u + TAIL_ERROR * self.G * w
+        d = y - self.V + self.H * u + self.G * w
+        gv = self.pvv - u * self.pvh - w * self.pvg
+        gh = self.pvh - u * self.phh - w * self.phg
+        gg = self.pvg - u * self.phg - w * self.pgg
+        s = gv - u * gh - w * gg + noise + moving * moving
+        nu = d / sqrt(s)
+        if nu > SURPRISE or nu < -SURPRISE:
+            self.logw += max(log(SPIKE_SHARE / full_l), -0.5 * (nu * nu + log(s)) - HALF_LOG_2PI)
+            return nu
+        self.logw -= 0.5 * (nu * nu + log(s)) + HALF_LOG_2PI
+        kv, kh, kg = gv / s, gh / s, gg / s
+        self.V += kv * d
+        self.H = max(0.0, self.H + kh * d)
+        self.G = max(0.0, self.G + kg * d)
+        self.pvv -= kv * gv
+        self.pvh -= kv * gh
+        self.pvg -= kv * gg
+        self.phh -= kh * gh
+        self.phg -= kh * gg
+        self.pgg -= kg * gg
+        if self.flow:
+            self.rate = max(0.0, self.rate * self.flow + 0.5 * d * self.flow) * self.flow
+        return nu
+
+    def toggle(self, when: float) -> None:
+        """The pump starts or stops; every cycle holds up a little more or less."""
+        self.run = not self.run
+        self.toggled = when
+        self.phh += (CYCLE_WOBBLE * self.H) ** 2
+        self.pgg += (CYCLE_WOBBLE * self.G) ** 2
+
+    def open_flow(self, when: float, sign: int, full_l: float) -> None:
+        """An inflow (+1) or outflow (−1) begins; one that follows the last closely goes on with it."""
+        self.flow = sign
+        self.rate = sign * 0.02 * full_l
+        self.fresh = True
+        if not (self.start and when - self.end < JOIN_MIN * 60.0 and sign > 0):
+            self.close_book(when)
+            self.start, self.v0, self.p0, self.lost, self.gap = when, self.V, self.pvv, 0.0, False
+
+    def end_flow(self, when: float) -> None:
+        """The inflow has ended; its volume is taken once the level has settled."""
+        self.flow, self.rate, self.end = 0, 0.0, when
+        self.up = self.down = 0.0
+        self.quiet_up = self.quiet_down = when
+        self.keep_calm(when)
+
+    def close_book(self, when: float, smallest_l: float = 0.0) -> None:
+        """Take the volume of a settled inflow: what V rose, and what was lost meanwhile."""
+        if self.start and not self.flow:
+            volume = self.V - self.v0 + self.lost
+            if abs(volume) >= smallest_l:
+                self.poured += (Poured(self.start, self.end, volume, self.pvv + self.p0, self.gap, self.v0),)
+            self.moved += volume
+            self.start = 0.0
+
+    def lost_so_far(self) -> float:
+        """L lost since the branch began (an arbitrary zero): what left that was neither poured nor let out."""
+        return self.moved - (self.v0 - self.lost if self.start else self.V)
+
+    def keep_calm(self, when: float) -> None:
+        """Remember this moment: explanations of what comes next start here."""
+        self.calm = None
+        self.calm = self.copy()
+        self.calm_at = when
+        self.calm.calm_at = when
+
+    def rebase(self, sign: int) -> None:
+        """The pump's state was misjudged all along: take it as the other one at the same level seen.
+
+        A surprise upward (+1) with the pump taken as off: it ran, H and G were held up. Downward with the pump
+        taken as running: it was off. The volume moves by H + G; nothing was poured or lost.
+        """
+        shift = (self.H + self.G) * sign
+        self.V += shift
+        self.moved += shift
+        if self.start:
+            self.v0 += shift
+        self.pvv += self.phh + self.pgg + 2.0 * (self.phg + sign * (self.pvh + self.pvg))
+        self.pvh += sign * (self.phh + self.phg)
+        self.pvg += sign * (self.pgg + self.phg)
+        self.settle_as(sign > 0)
+
+    def settle_as(self, run: bool) -> None:
+        """The pump has been in this state for long."""
+        self.run = run
+        self.u1 = self.u2 = 1.0 if run else 0.0
+
+    def cross_gap(self, minutes: float, middle: float, rates: Rates, full_l: float) -> None:
+        """Let a gap pass: nobody knows whether the pump ran, so lose half of what it would have."""
+        if self.flow:
+            self.end_flow(middle)
+            self.pvv += (0.1 * full_l) ** 2
+        self.close_book(middle)
+        loss = (rates.running if self.run else rates.idle) * minutes
+        self.V -= loss
+        self.pvv += rates.walk * minutes + 0.5 * loss * loss
+
+    def same_story(self, other: Branch) -> bool:
+        """True where two branches differ by nothing that matters any more."""
+        if self.run != other.run or self.flow != other.flow or len(self.poured) != len(other.poured):
+            return False
+        if (self.start > 0) != (other.start > 0) or (self.start and abs(self.start - other.start) > 900.0):
+            return False
+        if abs(self.u1 - other.u1) > 0.1:
+            return False
+        far = self.V - other.V
+        return far * far < 4.0 * (self.pvv + other.pvv) and abs(self.moved - other.moved) < 2.0 + abs(far)
+
+    def tells(self, poured: Poured) -> bool:
+        """True where this branch, too, holds that inflow, settled or not."""
+        if self.start and abs(self.start - poured.start) < 1800.0:
+            return True
+        return any(p.start - 1200.0 < poured.start < p.end + 1200.0 for p in self.poured)

@@ -1,0 +1,402 @@
+"""Which explanation of the level holds: branches split, weighed, merged; inflows settled and told once."""
+
+from __future__ import annotations
+
+from collections import deque
+from math import exp, log, log1p, sqrt
+
+from agent.core.level import (
+    CALM_EVERY_S,
+    DRIFT_ALLOWED,
+    DRIFT_LIMIT,
+    FORGOTTEN,
+    GAP_MIN,
+    LOG_ADD,
+    LOG_DRAIN,
+    LOG_END,
+    LOG_GO_ON,
+    LOG_REBASE,
+    LOG_TOGGLE,
+    MAX_BRANCHES,
+    SETTLE_MIN,
+    SURPRISE,
+    Branch,
+    Poured,
+    Rates,
+)
+
+STALE_CALM_S = 600.0  # a calm moment older than this is replaced by a less calm one
+WALK_SHARE = 0.004  # of full, by which V may wander from the loss predicted in an hour, 1 sd
+RATE_GAIN = 0.15  # of an hour's loss, on the running mean
+MOST_LOST = 0.02 / 60.0  # of full a minute; more in an hour is not what a rate is learned from
+REBASE_AFTER_S = 1200.0  # the pump's state is not taken back while its last turn still shows
+HOURS_A_WEEK = 168
+HABIT_FORCE = 0.5  # hours in a row are not independent: less than the full log-likelihood
+RECENT = 60  # readings kept for going back to a calm moment
+SURE = 0.97  # weight of the branches that hold an inflow before it is told
+GIVE_UP_S = 36 * 3600.0  # an inflow still in doubt by then is told if it is likelier than not
+SMALLEST_SHARE = 0.006  # of full: inflows below this are taken for the pump's whims
+SMALLEST_TOLD = 0.010  # of full: inflows below this are not told
+ADDS_PER_HOUR = 0.03  # prior rate of additions, for those that hide in a gap
+SPREAD_GAIN, SPREAD_FLOOR = 0.01, 0.0003  # how fast the noise is learned; its floor, share of full
+SAME_S = 1200.0  # tellings of an inflow that begin nearer than this are one
+STUCK_MIN = 30.0  # the shortest time without any change that can be a fault
+LOG_AS_TOLD, LOG_OTHER = log(0.85), log(0.15)  # after a gap: the pump as last told, or not
+
+
+class Tracker:
+    """The level tracker of one sump. Feed it litres seen in the tank; ask it for branches and inflows."""
+
+    __slots__ = (
+        "full_l", "branches", "time", "recent", "rates", "spread", "last_y", "same_min", "longest_same_min",
+        "known", "turns", "told", "habit", "hour", "stand",
+    )  # fmt: skip
+
+    def __init__(self, full_l: float) -> None:
+        self.full_l = full_l
+        self.branches: list[Branch] = []
+        self.time = 0.0  # epoch s of the last reading that counted
+        self.recent: deque[tuple[float, float]] = deque(maxlen=RECENT)
+        day = full_l / 1440.0
+        self.rates = Rates(running=0.04 * day, idle=0.005 * day, walk=(WALK_SHARE * full_l) ** 2 / 60.0)
+        self.stand = (0.0, 0.0, False)  # epoch s, L lost so far and the pump's state an hour ago
+        self.spread = 0.002 * full_l  # 1 sd of one reading, L
+        self.last_y = 0.0
+        self.same_min = 0.0
+        self.longest_same_min = 0.0
+        self.known: bool | None = None  # the pump's state where a contact tells it
+        self.turns: list[tuple[float, bool]] = []  # starts and stops told since the last reading
+        self.habit = [[1.0, 1.0] for _ in range(HOURS_A_WEEK)]  # hours seen idle and running, by hour of the week
+        self.hour = 0
+        self.told: deque[Poured] = deque(maxlen=16)  # told, newest last
+
+    def noise(self) -> float:
+        """Variance of one reading, L²."""
+        return self.spread * self.spread
+
+    def best(self) -> Branch:
+        """The likeliest branch."""
+        best = self.branches[0]
+        for b in self.branches:
+            if b.logw > best.logw:
+                best = b
+        return best
+
+    def weights(self) -> list[float]:
+        """The branches' probabilities, in their order."""
+        top = self.best().logw
+        raw = [exp(max(-700.0, b.logw - top)) for b in self.branches]
+        total = sum(raw)
+        return [w / total for w in raw]
+
+    def running(self, when: float, runs: bool) -> None:
+        """A contact tells whether the pump runs; heeded with the next reading."""
+        if self.known is None or self.known != runs or any(b.run != runs for b in self.branches):
+            self.turns.append((max(when, self.time), runs))
+        self.known = runs
+
+    def reading(self, when: float, y: float) -> bool:
+        """Take one reading of y litres seen in the tank; False where it was set aside as stuck."""
+        if not self.branches:
+            self._begin(when, y)
+            return True
+        if self._stuck(when, y):
+            return False
+        minutes = max(0.0, (when - self.time) / 60.0)
+        if minutes > GAP_MIN:
+            self._bridge(when, minutes, y)
+        else:
+            self._follow(when, y)
+        self.turns.clear()
+        if int(when // 3600.0) != self.hour:
+            self._weigh_habit(when)
+            self._learn_rate(when)
+        self.time = when
+        self.recent.append((when, y))
+        self.last_y = y
+        if len(self.branches) > 1:
+            self._thin()
+        return True
+
+    def _begin(self, when: float, y: float) -> None:
+        """The first reading: the pump off and on, if no contact tells."""
+        for run in (False, True) if self.known is None else (self.known,):
+            b = Branch(y, self.noise(), self.full_l, run)
+            b.quiet_up = b.quiet_down = when
+            b.keep_calm(when)
+            self.branches.append(b)
+        self.time, self.last_y = when, y
+        self.turns.clear()
+        self.recent.append((when, y))
+
+    def _stuck(self, when: float, y: float) -> bool:
+        """True while the reading has not moved at all for longer than this sensor ever stands still."""
+        step_min = (when - self.time) / 60.0
+        if y == self.last_y:
+            self.same_min += step_min if self.same_min <= self._patience() else 0.0
+            return self.same_min > self._patience()
+        if self.same_min <= self._patience():
+            self.longest_same_min = max(self.longest_same_min, self.same_min)
+        self.same_min = 0.0
+        if step_min < GAP_MIN:
+            self.spread += SPREAD_GAIN * (min(abs(y - self.last_y) / 1.128, 4 * self.spread) - self.spread)
+            self.spread = max(self.spread, SPREAD_FLOOR * self.full_l)
+        return False
+
+    def _patience(self) -> float:
+        return max(STUCK_MIN, 2.5 * self.longest_same_min)
+
+    def _advance(self, b: Branch, when: float) -> None:
+        """Let a branch's time pass to `when`, with the starts and stops told on the way."""
+        now = self.time
+        for turn, runs in self.turns:
+            if b.run != runs and turn <= when:
+                b.predict(max(0.0, turn - now) / 60.0, self.rates, self.full_l)
+                b.toggle(turn)
+                b.keep_calm(turn)
+                now = max(now, turn)
+        b.predict(max(0.0, when - now) / 60.0, self.rates, self.full_l)
+
+    def _follow(self, when: float, y: float) -> None:
+        """An ordinary reading: every branch predicts and is conditioned; the surprised ones split."""
+        noise, full = self.noise(), self.full_l
+        born: list[Branch] = []
+        for b in self.branches:
+            if b.flow:
+                ended = b.copy()
+                ended.logw += LOG_END
+                ended.end_flow(self.time)
+                self._advance(ended, when)
+                ended.observe(y, noise, full)
+                born.append(ended)
+                b.logw += LOG_GO_ON
+            self._advance(b, when)
+            nu = b.observe(y, noise, full)
+            if self._odd(b, when, nu):
+                born += self._split(b, 1 if nu > 0 else -1, when, y)
+        self.branches += born
+
+    def _odd(self, b: Branch, when: float, nu: float) -> bool:
+        """Keep a branch's cumulative sums; True when the readings no longer fit it."""
+        clipped = min(SURPRISE, max(-SURPRISE, nu))
+        b.up = max(0.0, b.up + clipped - DRIFT_ALLOWED)
+        b.down = max(0.0, b.down - clipped - DRIFT_ALLOWED)
+        if b.up == 0.0:
+            b.quiet_up = when
+        if b.down == 0.0:
+            b.quiet_down = when
+        if b.up > DRIFT_LIMIT or b.down > DRIFT_LIMIT or nu > SURPRISE or nu < -SURPRISE:
+            return True
+        calm_for = when - b.calm_at
+        if calm_for >= CALM_EVERY_S and (b.up + b.down < 1.0 or calm_for > STALE_CALM_S):
+            b.keep_calm(when)
+        return False
+
+    def _split(self, b: Branch, sign: int, when: float, y: float) -> list[Branch]:
+        """The explanations of a surprise that physics allows, each re-run from the calm moment before it."""
+        calm = b.calm
+        if calm is None:
+            return []
+        quiet = max(calm.calm_at, b.quiet_up if sign > 0 else b.quiet_down)
+        moments = (quiet, self.time) if self.time > quiet else (quiet,)
+        b.up = b.down = 0.0
+        since = [r for r in self.recent if r[0] > calm.calm_at]
+        since.append((when, y))
+        kinds: list[tuple[str, float]] = [("flow", LOG_ADD if sign > 0 else LOG_DRAIN)]
+        if self.known is None:
+            right = calm.run if sign > 0 else not calm.run
+            if right:
+                kinds.append(("turn", LOG_TOGGLE))
+            elif when - calm.toggled > REBASE_AFTER_S:
+                kinds.append(("rebase", LOG_REBASE))
+        return [self._retell(calm, k, prior, sign, odd, since) for k, prior in kinds for odd in moments]
+
+    def _retell(
+        self, calm: Branch, kind: str, prior: float, sign: int, odd: float, since: list[tuple[float, float]]
+    ) -> Branch:
+        """One explanation, from the calm moment: `turn` of the pump, a `flow`, or a `rebase` of its state."""
+        b = calm.copy()
+        b.logw += prior
+        noise, now, done = self.noise(), calm.calm_at, False
+        for when, y in since:
+            if not done and when > odd:
+                self._explain(b, kind, sign, (max(odd, now) + when) / 2.0 if kind != "flow" else odd, now)
+                now, done = max(now, (max(odd, now) + when) / 2.0) if kind != "flow" else now, True
+            self._advance_from(b, now, when)
+            nu = b.observe(y, noise, self.full_l)
+            now = when
+            if done:
+                b.up = b.down = 0.0
+                b.quiet_up = b.quiet_down = when
+            else:
+                self._odd_only(b, when, nu)
+        return b
+
+    def _advance_from(self, b: Branch, now: float, when: float) -> None:
+        b.predict(max(0.0, when - now) / 60.0, self.rates, self.full_l)
+
+    def _odd_only(self, b: Branch, when: float, nu: float) -> None:
+        b.quiet_up = b.quiet_down = when
+
+    def _explain(self, b: Branch, kind: str, sign: int, when: float, now: float) -> None:
+        """Make the branch hold the explanation from `when` on."""
+        if kind == "flow":
+            b.open_flow(when, sign, self.full_l)
+            b.calm, b.calm_at = None, when
+            return
+        self._advance_from(b, now, when)
+        if kind == "rebase":
+            b.rebase(sign)
+        b.toggle(when)
+        b.keep_calm(when)
+
+    def _weigh_habit(self, when: float) -> None:
+        """Once an hour: what the pump did at this hour of other weeks speaks for its state now."""
+        self.hour = int(when // 3600.0)
+        if self.known is not None:
+            return
+        idle, runs = self._habit_at(self.hour)
+        weights = self.weights()
+        told = self.habit[self.hour % HOURS_A_WEEK]
+        for w, b in zip(weights, self.branches, strict=True):
+            told[b.run] = 0.97 * told[b.run] + w
+            b.logw += HABIT_FORCE * log((runs if b.run else idle) / (idle + runs))
+
+    def _learn_rate(self, when: float) -> None:
+        """Each hour that the pump stood in one state and nothing was in doubt teaches the loss in that state."""
+        best = self.best()
+        then, lost, run = self.stand
+        now = best.lost_so_far()
+        sure = len(self.branches) == 1 or max(self.weights()) > SURE
+        steady = run == best.run and best.toggled < then - SETTLE_MIN * 60.0 and not best.start
+        hours = (when - then) / 3600.0
+        if sure and steady and 0.5 < hours < 3.0:
+            seen = min(max((now - lost) / (60.0 * hours), -MOST_LOST * self.full_l), MOST_LOST * self.full_l)
+            if run:
+                self.rates.running += RATE_GAIN * (seen - self.rates.running)
+            else:
+                self.rates.idle += RATE_GAIN * (seen - self.rates.idle)
+        self.stand = (when, now, best.run)
+
+    def _habit_at(self, hour: int) -> tuple[float, float]:
+        """Hours seen idle and running at this hour of the week, and, for less, of the day."""
+        idle = runs = 0.5
+        for day in range(7):
+            share = 1.0 if day == 0 else 0.25
+            seen = self.habit[(hour + 24 * day) % HOURS_A_WEEK]
+            idle += share * seen[0]
+            runs += share * seen[1]
+        return idle, runs
+
+    def _bridge(self, when: float, minutes: float, y: float) -> None:
+        """A reading after a gap: the pump in either state, and perhaps an inflow in the middle of it."""
+        noise, full, born = self.noise(), self.full_l, []
+        middle = 0.5 * (self.time + when)
+        for b in self._merged_by_events():
+            b.cross_gap(minutes, middle, self.rates, full)
+            for run in (False, True):
+                after = b.copy()
+                if self.known is None:
+                    after.logw += log(0.5)
+                else:
+                    after.logw += LOG_AS_TOLD if run == self.known else LOG_OTHER
+                after.settle_as(run)
+                born += [after, *self._hidden_flows(after, minutes, middle, y, noise)]
+                after.observe(y, noise, full)
+        for b in born:
+            b.quiet_up = b.quiet_down = when
+            b.keep_calm(when)
+        self.branches = born
+        self.recent.clear()
+
+    def _hidden_flows(self, b: Branch, minutes: float, middle: float, y: float, noise: float) -> list[Branch]:
+        """What the gap may hide: an inflow, seldom an outflow, of whatever size fits the level now."""
+        jump = y - (b.V - b.H * b.u1 - b.G * b.u2)
+        sd = sqrt(b.pvv + b.phh + noise)
+        if abs(jump) < 2.0 * sd or abs(jump) < SMALLEST_SHARE * self.full_l:
+            return []
+        child = b.copy()
+        prior = ADDS_PER_HOUR * minutes / 60.0 * (1.0 if jump > 0 else 0.01)
+        child.logw += log(min(0.5, prior)) - log(0.5 * self.full_l)
+        child.open_flow(middle, 1 if jump > 0 else -1, self.full_l)
+        child.gap = True
+        child.V += jump
+        child.pvv += noise
+        child.end_flow(middle)
+        return [child]
+
+    def _merged_by_events(self) -> list[Branch]:
+        """For a gap: of branches that tell the same inflows, the likeliest."""
+        kept: list[Branch] = []
+        for b in sorted(self.branches, key=_by_weight):
+            if not any(len(k.poured) == len(b.poured) and (k.start > 0) == (b.start > 0) for k in kept):
+                kept.append(b)
+        return kept[:3]
+
+    def _thin(self) -> None:
+        """Drop branches that are out of the running, join those that tell the same story."""
+        floor = self.best().logw - FORGOTTEN
+        kept: list[Branch] = []
+        for b in sorted(self.branches, key=_by_weight):
+            if b.logw < floor or len(kept) >= MAX_BRANCHES:
+                break
+            twin = next((k for k in kept if k.same_story(b)), None)
+            if twin is None:
+                kept.append(b)
+            else:
+                twin.logw += log1p(exp(b.logw - twin.logw))
+        self.branches = kept
+
+    def settled(self, when: float) -> list[Poured]:
+        """Inflows and outflows that are now sure and whole. `when` epoch s.
+
+        One that was told before and is now seen otherwise comes again, under the same `start`.
+        """
+        for b in self.branches:
+            if b.start and not b.flow and when - b.end >= SETTLE_MIN * 60.0:
+                if when - b.toggled >= SETTLE_MIN * 60.0 or when - b.end > 3600.0:
+                    b.close_book(when, SMALLEST_SHARE * self.full_l)
+        best = self.best()
+        told: list[Poured] = []
+        while best.poured:
+            first = best.poured[0]
+            if not self._sure(first, when):
+                break
+            for b in self.branches:
+                b.poured = tuple(p for p in b.poured if not _same(p, first))
+            news = self._news(first)
+            if news is not None:
+                told.append(news)
+        return told
+
+    def _news(self, poured: Poured) -> Poured | None:
+        """What is new in an inflow: all of it, or its volume if that is now judged clearly otherwise."""
+        before = next((t for t in self.told if _same(t, poured)), None)
+        if before is None:
+            if abs(poured.volume_l) < self.smallest_l(poured.variance):
+                return None
+            self.told.append(poured)
+            return poured
+        if abs(before.volume_l - poured.volume_l) < 0.01 * self.full_l:
+            return None
+        poured.start = before.start
+        self.told[self.told.index(before)] = poured
+        return poured
+
+    def smallest_l(self, variance: float) -> float:
+        """L below which an inflow is not told."""
+        return max(SMALLEST_TOLD * self.full_l, 4.5 * sqrt(variance))
+
+    def _sure(self, poured: Poured, when: float) -> bool:
+        weights = self.weights()
+        mass = sum(w for w, b in zip(weights, self.branches, strict=True) if b.tells(poured))
+        return mass >= SURE or (mass > 0.5 and when - poured.end > GIVE_UP_S)
+
+
+def _by_weight(b: Branch) -> float:
+    return -b.logw
+
+
+def _same(a: Poured, b: Poured) -> bool:
+    """Two branches' tellings of one inflow."""
+    return abs(a.start - b.start) < SAME_S or (a.start <= b.end and b.start <= a.end)
