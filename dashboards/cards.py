@@ -14,13 +14,12 @@ PLAIN_WATER_PCT = 0.005
 
 SHEET = "Strength limits, additives, mixing two fluids, disposal, health: the supplier's sheet decides."
 WITH_CONCENTRATE = (
-    "Concentrate: gloves and eye protection, and its safety data sheet at hand.",
-    "Concentrate goes into water, stirred. Never water into concentrate, never neat concentrate into a sump.",
+    "Gloves and eye protection; the concentrate's safety data sheet at hand.",
+    "Concentrate into water, stirred. Never water into concentrate, never neat into a sump.",
 )
 AT_THE_SUMP = (
     "Machine stopped and locked out before you reach into sump or conveyor.",
-    "Wipe up spills. No water jet into the sump.",
-    "Fines of magnesium, titanium or cobalt have rules of their own: ask before you start.",
+    "Wipe up spills, no water jet into the sump. Fines of magnesium, titanium or cobalt: ask first.",
 )
 
 
@@ -29,12 +28,14 @@ class Card:
     what: str
     amounts: tuple[tuple[str, str, str], ...]  # (name, amount with unit, a remark)
     steps: tuple[str, ...]
+    after_title: str
     after: tuple[str, ...]
     cautions: tuple[str, ...]
 
 
 def card(one: Instruction, show: Show) -> Card:
-    return Card(_what(one, show), _amounts(one, show), _steps(one, show), _after(one, show), _cautions(one))
+    title = "After it, the sump should read" if one.adds else "As it stands now"
+    return Card(_what(one, show), _amounts(one, show), _steps(one, show), title, _after(one, show), _cautions(one))
 
 
 def mix(makeup_pct: float) -> str:
@@ -130,5 +131,5 @@ def _after(one: Instruction, show: Show) -> tuple[str, ...]:
 
 def _cautions(one: Instruction) -> tuple[str, ...]:
     if one.adds and (one.advice.get("makeup_pct") or 0.0) >= PLAIN_WATER_PCT:
-        return (*WITH_CONCENTRATE, *AT_THE_SUMP, SHEET)
-    return (*AT_THE_SUMP, SHEET) if one.kind != "ask" else ()
+        return (*WITH_CONCENTRATE, *AT_THE_SUMP)
+    return AT_THE_SUMP if one.kind != "ask" else ()

@@ -24,10 +24,6 @@ TITLES = {
     "look": "Have a look",
 }
 ADDITIONS = ("top_off", "strengthen", "thin")
-ACTIONS_SAID = {
-    "approve": "approved it", "amend": "approved it with a change", "decline": "declined it",
-    "begin": "began", "done": "said it is done", "not_now": "put it off",
-}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

@@ -146,8 +146,8 @@ class People:
             self.store.execute("DELETE FROM session WHERE person = ?", (person_id,))
 
     def _last_of_maintenance(self, person_id: int) -> bool:
-        sql = "SELECT 1 FROM person WHERE role = ? AND active = 1 AND id <> ?"
-        return self.store.execute(sql, (MAINTENANCE, person_id)).fetchone() is None
+        sql = "SELECT id FROM person WHERE role = ? AND active = 1"
+        return self.store.execute(sql, (MAINTENANCE,)).fetchall() == [(person_id,)]
 
 
 def tidy_name(name: str) -> str:

@@ -106,6 +106,9 @@ class Queries:
         kept = ("hand_reading", "titration")
         return [r for r in said if r.get("signal") in kept and (r.get("time"), r.get("signal")) not in gone]
 
+    def advice(self, limit: int = RECENT_ROWS) -> list[LogRow]:
+        return self._all(lambda: self.journal.events("advice", limit=limit))
+
     def reviews(self, limit: int = RECENT_ROWS) -> list[LogRow]:
         return self._all(lambda: self.journal.events("review", limit=limit))
 

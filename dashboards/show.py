@@ -128,6 +128,12 @@ def hours(value: float | None) -> str:
     return NOTHING if value is None else span(value * AN_HOUR_S)
 
 
+def between(low: str, high: str) -> str:
+    """Two lengths of time as a stretch; the unit once where it is the same."""
+    same = low.partition(" ")[2] == high.partition(" ")[2]
+    return f"{low.partition(' ')[0] if same else low} to {high}"
+
+
 def chance(value: float | None) -> str:
     """A probability as people bet: "97 in 100"; never a certainty."""
     return NOTHING if value is None else f"{min(99, max(1, round(100 * value)))} in 100"

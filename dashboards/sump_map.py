@@ -12,7 +12,7 @@ from typing import Any
 from agent.core.spec import SumpSpec
 
 JOINT_90_SD = 2.146  # radius, in standard deviations, that holds 90 % of two independent normals: sqrt(-2 ln 0.1)
-ROOM_BELOW, ROOM_ABOVE = 0.55, 0.45  # share of the box's width and height that is shown around it
+ROOM_BELOW, ROOM_ABOVE = 0.4, 0.3  # share of the box's width and height that is shown around it
 SMALLEST_R = 2.0  # a region smaller than the point's rim cannot be seen
 
 
@@ -79,7 +79,7 @@ def draw(
     advice: dict[str, Any] | None,
     past: Iterable[dict[str, Any]] = (),
     width: float = 160.0,
-    height: float = 120.0,
+    height: float = 130.0,
 ) -> SumpMap:
     """The map of a belief row, an advice row and the belief rows of the last days."""
     frame = frame_of(spec, width, height)

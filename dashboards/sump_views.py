@@ -9,7 +9,7 @@ from typing import Any
 from agent.core.spec import SumpSpec
 from dashboards.instructions import Instruction
 from dashboards.live_file import Live
-from dashboards.show import NOTHING, Show, age, hours, pct_pm, trim
+from dashboards.show import NOTHING, Show, age, between, hours, pct_pm, trim
 
 OLD_AFTER_S = 120.0  # a live value older than this is marked; sensors are read every few seconds
 BELIEF_OLD_AFTER_S = 3 * 3600.0
@@ -111,7 +111,7 @@ def _outlook(belief: dict[str, Any]) -> str:
         return "reached"
     if low is None or high is None or hours(low) == hours(high):
         return f"in about {hours(mid)}"
-    return f"in {hours(mid)} ({hours(low)} to {hours(high)})"
+    return f"in {hours(mid)} ({between(hours(low), hours(high))})"
 
 
 def _losses(belief: dict[str, Any], show: Show) -> str:

@@ -7,14 +7,22 @@ from typing import Any
 
 from starlette.responses import Response
 
+from agent.core.review import ACTIONS
 from agent.io.inbox import Word
+from agent.io.journal import LogRow
 from dashboards.cards import mix
 from dashboards.desk import Ask
-from dashboards.instructions import ACTIONS_SAID
+from dashboards.instructions import TITLES
 from dashboards.render import page
 from dashboards.show import Show, trim
 
 ROWS = 150
+MACHINES = {"agent": "the logger", "policy": "the site's rule"}
+EVENTS_SAID = {
+    "post": "put up", "approve": "approved", "amend": "approved with a change", "decline": "declined",
+    "begin": "began", "done": "said to be done", "set_aside": "put off", "withdraw": "taken back",
+    "expire": "lapsed", "prove": "proven", "disprove": "not proven",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,22 +33,25 @@ class Line:
     text: str
     remark: str = ""
     waiting: bool = False
+    seq: int = 0
 
 
 async def show(ask: Ask) -> Response:
     queries, site = ask.desk.queries, ask.desk.show
-    words = [_word(row.time, row.sump, row.data(), site) for row in queries.words(None, limit=ROWS)]
-    reviews = [review_line(row.time, row.sump, row.data(), site) for row in queries.reviews(ROWS)]
-    found = [_finding(row) for row in queries.findings(None)]
-    lines = sorted(words + reviews + found, key=lambda line: line.time, reverse=True)[:ROWS]
-    waiting = [_waiting(word, site) for word in queries.waiting_words()]
+    about = named(queries.advice(), site)
+    words = [_word(row, site) for row in queries.words(None, limit=ROWS)]
+    reviews = [review_line(row, about, site) for row in queries.reviews(ROWS)]
+    lines = words + reviews + [_finding(row) for row in queries.findings(None)]
+    lines.sort(key=lambda line: (line.time, line.seq), reverse=True)
+    waiting = [_waiting(word, about, site) for word in queries.waiting_words()]
     names = {spec.id: spec.name for spec in ask.desk.site.sumps.values()}
-    return page(ask, "log.html", lines=lines, waiting=waiting[::-1], names=names)
+    return page(ask, "log.html", lines=lines[:ROWS], waiting=waiting[::-1], names=names)
 
 
-def _word(time: float, sump: str | None, body: dict[str, Any], site: Show) -> Line:
+def _word(row: LogRow, site: Show) -> Line:
+    body = row.data()
     said = f"{body.get('by') or 'somebody'}" + (f", {body['role']}" if body.get("role") else "")
-    return Line(time, sump, said, in_words(body, site), str(body.get("note") or ""))
+    return Line(row.time, row.sump, said, in_words(body, site), str(body.get("note") or ""), seq=row.seq)
 
 
 def in_words(body: dict[str, Any], site: Show) -> str:
@@ -62,23 +73,37 @@ def in_words(body: dict[str, Any], site: Show) -> str:
     return sentence() if sentence else str(signal)
 
 
-def review_line(time: float, sump: str | None, body: dict[str, Any], site: Show) -> Line:
-    change = ""
-    if body.get("volume_l") is not None:
-        makeup = body.get("makeup_pct")
-        change = f": {site.volume(body['volume_l'], 1)}" + (f", {mix(makeup)}" if makeup is not None else "")
-    event = str(body.get("event", "")).replace("_", " ")
-    refused = "" if body.get("to") else " (refused)"
-    who = str(body.get("by") or "the logger") + (f", {body['role']}" if body.get("role") not in (None, "agent") else "")
-    return Line(time, sump, who, f"instruction: {event}{refused}{change}", str(body.get("reason") or ""))
+def review_line(row: LogRow, about: dict[str, str], site: Show) -> Line:
+    """A step of an instruction's life; `about` names instructions by id."""
+    body = row.data()
+    who = MACHINES.get(str(body.get("role")), f"{body.get('by')}, {body.get('role')}")
+    event = EVENTS_SAID.get(str(body.get("event")), str(body.get("event")))
+    change = f", {site.volume(body['volume_l'], 1)}" if body.get("volume_l") is not None else ""
+    change += f", {mix(body['makeup_pct'])}" if body.get("makeup_pct") is not None else ""
+    refused = "" if body.get("to") else " (not taken: it came too late or is not theirs)"
+    what = about.get(str(body.get("advice")), "an instruction")
+    text = f"{event}: {what}{change}{refused}"
+    return Line(row.time, row.sump, who, text, str(body.get("reason") or ""), seq=row.seq)
+
+
+def named(rows: list[LogRow], site: Show) -> dict[str, str]:
+    """What each instruction asks for, in short, by its id."""
+    found = {}
+    for row in rows:
+        body = row.data()
+        volume = f" with {site.volume(body['volume_l'])}" if body.get("volume_l") is not None else ""
+        found[str(row.id)] = TITLES.get(body["kind"], body["kind"]).lower() + volume
+    return found
 
 
 def _finding(row: dict[str, Any]) -> Line:
-    return Line(row["time"], row["sump"], "found", row["text"] or str(row["kind"]).replace("_", " "))
+    return Line(row["time"], row["sump"], "found", row["text"] or str(row["kind"]).replace("_", " "), seq=row["seq"])
 
 
-def _waiting(word: Word, site: Show) -> Line:
+def _waiting(word: Word, about: dict[str, str], site: Show) -> Line:
+    body, remark = word.body, str(word.body.get("reason") or word.body.get("note") or "")
+    text = in_words(body, site)
     if word.kind == "decision":
-        text = f"instruction: {ACTIONS_SAID.get(str(word.body.get('action')), 'said something')}"
-        return Line(word.time, word.sump, word.person, text, str(word.body.get("reason") or ""), True)
-    return Line(word.time, word.sump, word.person, in_words(word.body, site), str(word.body.get("note") or ""), True)
+        event = EVENTS_SAID.get(ACTIONS.get(str(body.get("action")), ""), "answered")
+        text = f"{event}: {about.get(str(body.get('advice')), 'an instruction')}"
+    return Line(word.time, word.sump, f"{word.person}, {word.role}", text, remark, waiting=True)

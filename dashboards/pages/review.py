@@ -11,13 +11,13 @@ from agent.core.review import REVIEWERS, amendment_fault
 from dashboards import cards, seal, sump_map
 from dashboards.desk import Ask
 from dashboards.instructions import Instruction
-from dashboards.pages.log import Line, review_line
+from dashboards.pages.log import Line, named, review_line
 from dashboards.pages.todo import LONGEST_NOTE, find, seen, shown
 from dashboards.render import page
 from dashboards.show import Unreadable, number
 
 DECIDED_ROWS = 10
-MAP_SIZE = (300.0, 225.0)
+MAP_SIZE = (350.0, 260.0)
 
 
 async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Response:
@@ -45,7 +45,8 @@ def _dressed(ask: Ask, one: Instruction) -> dict[str, object]:
 def _decided(ask: Ask) -> list[Line]:
     """The newest decisions of people, newest first."""
     rows = [row for row in ask.desk.queries.reviews() if _is_decision(row.data())]
-    return [review_line(row.time, row.sump, row.data(), ask.desk.show) for row in rows[::-1][:DECIDED_ROWS]]
+    about = named(ask.desk.queries.advice(), ask.desk.show)
+    return [review_line(row, about, ask.desk.show) for row in rows[::-1][:DECIDED_ROWS]]
 
 
 def _is_decision(body: dict[str, Any]) -> bool:

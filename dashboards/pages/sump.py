@@ -17,7 +17,7 @@ TAIL_POINTS = 72  # one an hour over the tail
 TABLE_ROWS = 12
 FOUND_S = 31 * 86_400.0
 FOUND_ROWS = 12
-MAP_SIZE = (400.0, 300.0)
+MAP_SIZE = (350.0, 260.0)
 
 
 async def show(ask: Ask) -> Response:

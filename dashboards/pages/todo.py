@@ -36,6 +36,7 @@ async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Respo
         ask, "todo.html", status, problem=problem, typed=ask.form, only=spec,
         now=[_dressed(ask, one) for one in now], later=[_dressed(ask, one) for one in later],
         proving=[_dressed(ask, one) for one in proving], over=[_dressed(ask, one) for one in over], held_up=HELD_UP,
+        sheet=cards.SHEET,
     )  # fmt: skip
 
 

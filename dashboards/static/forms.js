@@ -29,6 +29,12 @@
     field.form?.setAttribute("data-typed", "");
   });
 
+  // Opened answers come into view: on a phone their buttons were held at the bottom of the screen until now.
+  document.documentElement.classList.add("js");
+  document.addEventListener("toggle", (event) => {
+    if (event.target.open && event.target.closest(".moves")) event.target.scrollIntoView({ block: "nearest" });
+  }, true);
+
   document.addEventListener("submit", (event) => {
     if (event.target.hasAttribute("data-sent")) {
       event.preventDefault();

@@ -57,6 +57,7 @@
     c.fillStyle = faint(colour("edge"), 0.12);
     c.fillRect(x, top, left + width - x, height);
     c.fillStyle = colour("soft");
+    c.textAlign = "left";
     c.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
     c.fillText("ahead", x + 5 * devicePixelRatio, top + 13 * devicePixelRatio);
     c.restore();
@@ -69,6 +70,7 @@
     const { left, top, width, height } = plot.bbox;
     let textEnds = -Infinity;
     c.save();
+    c.textAlign = "left";
     c.font = `${12 * px}px system-ui, sans-serif`;
     for (const one of data.additions) {
       const x0 = plot.valToPos(one.start, "x", true);
@@ -148,7 +150,7 @@
     let low = Math.min(...marks);
     let high = Math.max(...marks);
     for (const column of values) for (const v of column) if (known(v)) { low = Math.min(low, v); high = Math.max(high, v); }
-    const room = 0.06 * (high - low || 1);
+    const room = 0.12 * (high - low || 1);
     return [low - room, high + room];
   }
 
@@ -180,6 +182,7 @@
     };
   }
 
+  const dayOf = (date) => date.toLocaleDateString("en-GB", { day: "numeric", month: "short" });
   const plotValues = (label) => (label === "level" ? levelTable() : strengthTable()).slice(1);
 
   // Marks of time on a 24 h clock; the day where it changes.
@@ -187,7 +190,7 @@
     let day = "";
     return ticks.map((t) => {
       const d = hours(t);
-      const today = `${d.getDate()}.${d.getMonth() + 1}.`;
+      const today = dayOf(d);
       const time = `${String(d.getHours()).padStart(2, "0")}:${String(d.getMinutes()).padStart(2, "0")}`;
       const text = step >= 86400 ? today : today === day ? time : `${time}\n${today}`;
       day = today;
@@ -212,7 +215,7 @@
       return;
     }
     const d = hours(t);
-    const stamp = `${d.getDate()}.${d.getMonth() + 1}. ${String(d.getHours()).padStart(2, "0")}:${String(d.getMinutes()).padStart(2, "0")}`;
+    const stamp = `${dayOf(d)} ${String(d.getHours()).padStart(2, "0")}:${String(d.getMinutes()).padStart(2, "0")}`;
     const at = (s) => nearest(plot.data[0], plot.data[s], i);
     const words = label === "level"
       ? [["measured", at(1)], ["estimate", range(at(2), at(3), unit)], ["outlook", at(4)]]

@@ -1,0 +1,206 @@
+"""Who may sign in, for how long, and how slowly one may guess."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from dashboards.people import (
+    MAINTENANCE,
+    OPERATOR,
+    ROLES,
+    SUPERVISOR,
+    NotAccepted,
+    People,
+    check_secret,
+    fits,
+    hash_secret,
+    open_store,
+    same_code,
+    set_up_code,
+    tidy_name,
+)
+from dashboards.sessions import LIMITS, Sessions
+from dashboards.tries import FIRST_WAIT_S, FREE_TRIES, LONGEST_WAIT_S, MOST_KEYS, Tries
+
+HASHED = hash_secret("grey-heron-41")
+T0 = 1_750_000_000.0
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[sqlite3.Connection]:
+    found = open_store(tmp_path / "people.sqlite")
+    yield found
+    found.close()
+
+
+@pytest.fixture
+def people(store: sqlite3.Connection) -> People:
+    return People(store)
+
+
+def test_nobody_is_listed_at_first(people: People) -> None:
+    assert people.empty() and people.all() == []
+
+
+def test_the_file_is_for_its_owner_alone(tmp_path: Path) -> None:
+    open_store(tmp_path / "people.sqlite").close()
+    assert (tmp_path / "people.sqlite").stat().st_mode & 0o077 == 0
+
+
+def test_the_secret_is_kept_as_an_argon2id_hash(people: People, store: sqlite3.Connection) -> None:
+    people.add("Petra", OPERATOR, HASHED, T0)
+    (kept,) = store.execute("SELECT secret FROM person").fetchone()
+    assert kept.startswith("$argon2id$") and "heron" not in kept
+    assert fits(kept, "grey-heron-41") and not fits(kept, "grey-heron-42")
+
+
+def test_a_name_is_listed_once_however_it_is_written(people: People) -> None:
+    people.add("Petra", OPERATOR, HASHED, T0)
+    with pytest.raises(NotAccepted, match="already"):
+        people.add(" petra ", OPERATOR, HASHED, T0)
+
+
+def test_an_unknown_name_gets_a_hash_that_nothing_fits(people: People) -> None:
+    person, kept = people.named("nobody")
+    assert person is None and kept.startswith("$argon2id$") and not fits(kept, "")
+
+
+def test_somebody_switched_off_is_unknown_at_the_door(people: People) -> None:
+    petra = people.add("Petra", OPERATOR, HASHED, T0)
+    people.set_active(petra.id, False)
+    assert people.named("Petra")[0] is None
+    people.set_active(petra.id, True)
+    assert people.named("Petra")[0] == petra
+
+
+def test_the_last_person_of_maintenance_stays(people: People) -> None:
+    maria = people.add("Maria", MAINTENANCE, HASHED, T0)
+    people.add("Petra", OPERATOR, HASHED, T0)
+    with pytest.raises(NotAccepted, match="maintenance"):
+        people.set_active(maria.id, False)
+    people.add("Josef", MAINTENANCE, HASHED, T0)
+    people.set_active(maria.id, False)
+    assert people.get(maria.id) is not None and not people.get(maria.id).active  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize(
+    ("role", "secret"),
+    [
+        (OPERATOR, "12345"),
+        (OPERATOR, "111111"),
+        (SUPERVISOR, "short-one"),
+        (MAINTENANCE, ""),
+        ("chief", "long-enough-1"),
+    ],
+)
+def test_weak_secrets_and_unknown_roles_are_refused(role: str, secret: str) -> None:
+    with pytest.raises(NotAccepted):
+        check_secret(role, secret)
+
+
+def test_secrets_that_are_long_enough_are_taken() -> None:
+    check_secret(OPERATOR, "271828")
+    check_secret(SUPERVISOR, "grey-heron-41")
+
+
+@pytest.mark.parametrize("name", ["", "   ", "x" * 61, "Pe\ntra\x00"])
+def test_names_that_cannot_be_shown_are_refused(name: str) -> None:
+    with pytest.raises(NotAccepted):
+        tidy_name(name)
+
+
+def test_the_code_is_taken_as_people_type_it() -> None:
+    code = set_up_code()
+    assert len(code) == 11 and code != set_up_code()
+    assert same_code(code.lower().replace("-", " "), code)
+    assert not same_code(code[:-1], code) and not same_code("", code)
+
+
+# ── sessions ──
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_a_session_ends_after_its_idle_and_after_its_absolute_limit(people: People, role: str) -> None:
+    sessions, (idle_s, absolute_s) = Sessions(people.store, people), LIMITS[role]
+    token = sessions.start(people.add("Petra", role, HASHED, T0), T0)
+    assert sessions.find(token, T0 + idle_s - 1.0, touch=False) is not None
+    assert sessions.find(token, T0 + idle_s + 1.0, touch=False) is None
+    time_s = T0
+    while time_s + 0.9 * idle_s < T0 + absolute_s:
+        time_s += 0.9 * idle_s
+        assert sessions.find(token, time_s) is not None
+    assert sessions.find(token, T0 + absolute_s + 1.0) is None
+
+
+def test_a_look_that_is_no_sign_of_life_does_not_keep_a_session(people: People) -> None:
+    sessions, (idle_s, _) = Sessions(people.store, people), LIMITS[OPERATOR]
+    token = sessions.start(people.add("Petra", OPERATOR, HASHED, T0), T0)
+    assert sessions.find(token, T0 + idle_s - 1.0, touch=False) is not None
+    assert sessions.find(token, T0 + idle_s + 1.0) is None
+
+
+def test_only_the_digest_of_the_cookie_is_kept(people: People) -> None:
+    token = Sessions(people.store, people).start(people.add("Petra", OPERATOR, HASHED, T0), T0)
+    rows = people.store.execute("SELECT digest FROM session").fetchall()
+    assert len(rows) == 1 and token.encode() not in rows[0][0]
+
+
+def test_sessions_end_with_sign_out_a_new_secret_and_being_switched_off(people: People) -> None:
+    sessions, petra = Sessions(people.store, people), people.add("Petra", OPERATOR, HASHED, T0)
+    for ending in (
+        lambda token: sessions.end(token),
+        lambda _: people.set_secret(petra.id, HASHED),
+        lambda _: people.set_active(petra.id, False),
+    ):
+        token = sessions.start(petra, T0)
+        assert sessions.find(token, T0 + 1.0) is not None
+        ending(token)
+        assert sessions.find(token, T0 + 2.0) is None
+
+
+def test_a_clock_set_back_ends_sessions_rather_than_stretching_them(people: People) -> None:
+    sessions = Sessions(people.store, people)
+    token = sessions.start(people.add("Petra", OPERATOR, HASHED, T0), T0)
+    assert sessions.find(token, T0 - 86_400.0) is None
+
+
+@pytest.mark.parametrize("token", [None, "", "guessed", "x" * 10_000])
+def test_a_made_up_cookie_is_nobody(people: People, token: str | None) -> None:
+    assert Sessions(people.store, people).find(token, T0) is None
+
+
+# ── tries ──
+
+
+def test_a_few_wrong_tries_are_free_then_the_wait_doubles() -> None:
+    tries, keys = Tries(), ("name:petra",)
+    for _ in range(FREE_TRIES):
+        assert tries.wait_s(keys, 0.0) == 0.0
+        tries.wrong(keys, 0.0)
+    assert tries.wait_s(keys, 0.0) == FIRST_WAIT_S
+    tries.wrong(keys, 20.0)
+    assert tries.wait_s(keys, 20.0) == 2 * FIRST_WAIT_S
+    for _ in range(30):
+        tries.wrong(keys, 20.0)
+    assert tries.wait_s(keys, 20.0) == LONGEST_WAIT_S
+
+
+def test_the_wait_passes_and_a_right_try_clears_it() -> None:
+    tries, keys = Tries(), ("name:petra", "address:10.0.0.7")
+    for _ in range(FREE_TRIES):
+        tries.wrong(keys, 0.0)
+    assert tries.wait_s(("name:petra",), FIRST_WAIT_S) == 0.0
+    assert tries.wait_s(("name:stefan", "address:10.0.0.7"), 1.0) > 0.0
+    tries.right(keys)
+    assert tries.wait_s(keys, 1.0) == 0.0
+
+
+def test_a_flood_of_names_does_not_fill_the_memory() -> None:
+    tries = Tries()
+    for i in range(MOST_KEYS + 50):
+        tries.wrong((f"name:{i}",), float(i))
+    assert len(tries._wrong) <= MOST_KEYS
