@@ -75,15 +75,12 @@ class Outbox:
 
     def write_now(self, rows: list[Row], name: str, seq: int) -> bool:
         """Rows with the bookmark of where they come from, together or not at all; nothing is kept to try again."""
-        kept = list(self._rows)
+        kept = list(self._rows), dict(self._bookmarks)
         self._rows += rows
-        before = self._bookmarks.get(name)
         self._bookmarks[name] = seq
         if self.flush():
             return True
-        self._rows = kept
-        if before is None:
-            del self._bookmarks[name]
+        self._rows, self._bookmarks = kept
         return False
 
     def _write(self) -> None:

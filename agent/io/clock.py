@@ -21,7 +21,7 @@ class Clock:
             raise ValueError(f"a clock's speed must be positive, not {speed}")
         self.speed = speed
         self._scaled = speed != 1.0 or start is not None
-        self._zero = time.monotonic()
+        self._zero = self.monotonic()
         self._start = time.time() if start is None else start
 
     def time(self) -> float:
