@@ -47,8 +47,17 @@ class Scene:
     told: list[str]
 
     def post(self, id: str, kind: str, state: str = "approved", **fields: Any) -> None:
-        advice = {"type": "advice", "id": id, "time": self.plant.time_s, "sump": "mill-2", "kind": kind,
-                  "volume_l": None, "makeup_pct": None, "of": None, **fields}
+        advice = {
+            "type": "advice",
+            "id": id,
+            "time": self.plant.time_s,
+            "sump": "mill-2",
+            "kind": kind,
+            "volume_l": None,
+            "makeup_pct": None,
+            "of": None,
+            **fields,
+        }
         self.journal.event("advice", self.plant.time_s, "mill-2", id, advice)
         review = {"advice": id, "event": "post", "from": None, "to": state, "by": "policy", "role": "agent"}
         self.journal.event("review", self.plant.time_s, "mill-2", id, review)
@@ -90,8 +99,16 @@ def test_what_waits_for_review_is_left_alone(scene: Scene) -> None:
 
 def test_a_change_by_the_reviewer_is_what_gets_poured(scene: Scene) -> None:
     scene.post("a1", "strengthen", state="posted", volume_l=30.0, makeup_pct=8.0)
-    amended = {"advice": "a1", "event": "amend", "from": "posted", "to": "approved", "by": "Ada", "role": "supervisor",
-               "volume_l": 20.0, "makeup_pct": 9.0}
+    amended = {
+        "advice": "a1",
+        "event": "amend",
+        "from": "posted",
+        "to": "approved",
+        "by": "Ada",
+        "role": "supervisor",
+        "volume_l": 20.0,
+        "makeup_pct": 9.0,
+    }
     scene.journal.event("review", scene.plant.time_s, "mill-2", "a1", amended)
     scene.live(PATIENCE_S + 1200.0)
     assert [(p.litres, round(p.pct)) for p in scene.plant.poured] == [(20.0, 9)]
@@ -101,7 +118,7 @@ def test_a_change_by_the_reviewer_is_what_gets_poured(scene: Scene) -> None:
 def test_asked_for_a_reading_somebody_dips(scene: Scene) -> None:
     scene.post("a1", "read_strength")
     scene.live(SOON_S + 300.0)
-    (_, _, record), = scene.voice.said
+    ((_, _, record),) = scene.voice.said
     assert record["signal"] == "hand_reading"
     assert record["value"] == pytest.approx(scene.plant.conditions["mill-2"].strength_pct / 1.5, abs=0.8)
 

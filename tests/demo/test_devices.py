@@ -78,8 +78,25 @@ def test_the_grinders_loop_current_stands_for_its_distance(works: tuple[Plant, P
 def test_an_independent_master_reads_the_same(works: tuple[Plant, Path]) -> None:
     """mbpoll: of Debian, on libmodbus, nothing of ours and nothing of pymodbus."""
     plant, ports = works
-    asked = ["mbpoll", "-m", "rtu", "-a", "2", "-b", str(BAUD), "-P", "none", "-t", "3", "-r", "1", "-c", "1", "-1",
-             str((ports / "mills").resolve())]
+    asked = [
+        "mbpoll",
+        "-m",
+        "rtu",
+        "-a",
+        "2",
+        "-b",
+        str(BAUD),
+        "-P",
+        "none",
+        "-t",
+        "3",
+        "-r",
+        "1",
+        "-c",
+        "1",
+        "-1",
+        str((ports / "mills").resolve()),
+    ]
     told = subprocess.run(asked, capture_output=True, text=True, timeout=20, check=True).stdout
     value = int(next(line for line in told.splitlines() if line.startswith("[1]")).split()[1])
     assert 0.1 * value == pytest.approx(plant.level_raw("mill-2"), abs=8.0)

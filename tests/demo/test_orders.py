@@ -44,8 +44,19 @@ def test_help_names_every_order(plant: Plant) -> None:
     assert named == set(commands.ORDERS)
 
 
-@pytest.mark.parametrize("line", ["fly", "pour", "pour mill-2 forty 2.5", "pour mill-9 40 2.5", "drain mill-2 -3",
-                                  "work mill-2 inf", "dip nothing", "state now"])
+@pytest.mark.parametrize(
+    "line",
+    [
+        "fly",
+        "pour",
+        "pour mill-2 forty 2.5",
+        "pour mill-9 40 2.5",
+        "drain mill-2 -3",
+        "work mill-2 inf",
+        "dip nothing",
+        "state now",
+    ],
+)
 def test_nonsense_is_refused_and_changes_nothing(plant: Plant, line: str) -> None:
     before = plant.state()
     with pytest.raises(commands.NotUnderstood, match=line.split()[0]):

@@ -133,8 +133,16 @@ def test_a_pour_at_the_proportioner_comes_at_its_real_ratio() -> None:
     assert gained == pytest.approx(40.0 * 0.025 * MILL.proportioner, abs=1e-9)  # the pump is still off at 05:55
 
 
-@pytest.mark.parametrize("order", [("mill-9", 10.0, 2.0), ("mill-2", -1.0, 2.0), ("mill-2", math.nan, 2.0),
-                                   ("mill-2", 10.0, 101.0), ("mill-2", 10.0, math.nan)])
+@pytest.mark.parametrize(
+    "order",
+    [
+        ("mill-9", 10.0, 2.0),
+        ("mill-2", -1.0, 2.0),
+        ("mill-2", math.nan, 2.0),
+        ("mill-2", 10.0, 101.0),
+        ("mill-2", 10.0, math.nan),
+    ],
+)
 def test_a_senseless_pour_is_refused_and_changes_nothing(order: tuple[str, float, float]) -> None:
     plant = new_plant(calendar.opening(1_790_000_000.0), 1)
     before = plant.state()

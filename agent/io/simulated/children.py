@@ -36,9 +36,14 @@ class Child:
         """Start it in a session of its own, so that Ctrl-C at the terminal reaches only the demo."""
         with log.open("ab") as out:
             process = subprocess.Popen(
-                command, stdin=subprocess.PIPE if talks else subprocess.DEVNULL,
-                stdout=subprocess.PIPE if talks else out, stderr=out, text=True, bufsize=1,
-                start_new_session=True, preexec_fn=_die_with_parent,
+                command,
+                stdin=subprocess.PIPE if talks else subprocess.DEVNULL,
+                stdout=subprocess.PIPE if talks else out,
+                stderr=out,
+                text=True,
+                bufsize=1,
+                start_new_session=True,
+                preexec_fn=_die_with_parent,
             )
         return cls(name, process, log)
 

@@ -1,11 +1,11 @@
 """The instruments at Harrow Lane, each at the far end of a real pseudo-terminal.
 
-    lathe-1            a level transmitter that talks by itself: "L1 LEVEL 0168.4 MM\\r\\n", twice a second
-    mill-1, mill-2     Modbus RTU, units 1 and 2: input register 0 = level in 0.1 mm, 1 = temperature in 0.1 °C
-    mill-2             Modbus RTU, unit 3, an inline refractometer: input registers 0-1 = Brix as a 32-bit float,
-                       discrete input 0 = the fluid pump's contact
-    grinder-1          Modbus RTU on a line of its own, unit 1, a 4-20 mA converter: input register 0 = loop current
-                       in 0.001 mA, discrete input 0 = the fluid pump's contact. 4 mA = 0 mm, 20 mA = 600 mm
+lathe-1            a level transmitter that talks by itself: "L1 LEVEL 0168.4 MM\\r\\n", twice a second
+mill-1, mill-2     Modbus RTU, units 1 and 2: input register 0 = level in 0.1 mm, 1 = temperature in 0.1 °C
+mill-2             Modbus RTU, unit 3, an inline refractometer: input registers 0-1 = Brix as a 32-bit float,
+                   discrete input 0 = the fluid pump's contact
+grinder-1          Modbus RTU on a line of its own, unit 1, a 4-20 mA converter: input register 0 = loop current
+                   in 0.001 mA, discrete input 0 = the fluid pump's contact. 4 mA = 0 mm, 20 mA = 600 mm
 """
 
 from __future__ import annotations
@@ -89,6 +89,7 @@ def slave_device(unit: int, registers: Registers, contact: Bits | None = None) -
 
 def mill_devices(plant: Plant) -> list[SimDevice]:
     """The two level transmitters and the refractometer on the mills' line."""
+
     def level(sump: str) -> Registers:
         return lambda: [modbus_word(plant.level_raw(sump), 0.1), modbus_word(plant.temperature_c(sump), 0.1)]
 
@@ -101,6 +102,7 @@ def mill_devices(plant: Plant) -> list[SimDevice]:
 
 def grinder_devices(plant: Plant) -> list[SimDevice]:
     """The current-loop converter at the grinder."""
+
     def current() -> list[int]:
         return [modbus_word(loop_milliamperes(plant.level_raw("grinder-1")), 0.001)]
 

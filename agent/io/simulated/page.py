@@ -31,8 +31,11 @@ def list_people(address: str, code: str) -> dict[str, str]:
     setting_up = {"code": code, "name": "maintenance", "secret": known["maintenance"]}
     first.send("/set-up", _has("code", "secret"), setting_up)
     for name, role in list(ROLES.items())[1:]:
-        first.send("/people", _has("name", "role", "secret"),
-                   {"action": "add", "name": name, "role": role, "secret": known[name]})
+        first.send(
+            "/people",
+            _has("name", "role", "secret"),
+            {"action": "add", "name": name, "role": role, "secret": known[name]},
+        )
     return known
 
 
