@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import Annotated, NoReturn
 
 import typer
 
-if TYPE_CHECKING:
-    from agent.site import Site
+from agent.errors import SiteFault
 
 FAULTY_SITE, BAD_USE, INTERRUPTED = 1, 2, 130
 
@@ -29,12 +28,15 @@ Folder = Annotated[str | None, typer.Option(metavar="DIR")]
 
 
 def main() -> None:
-    """Entry of the `sumpside` script. A wrong call gets one line on stderr and exit code 2."""
+    """Entry of the `sumpside` script. A wrong call gets one line on stderr and exit code 2, a faulty site 1."""
     try:
         code = app(args=sys.argv[1:] or ["--help"], prog_name="sumpside", standalone_mode=False)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the reader has left: nothing more to say
         sys.exit(1)
+    except SiteFault as fault:
+        print(*fault.faults, sep="\n", file=sys.stderr)
+        sys.exit(FAULTY_SITE)
     except (KeyboardInterrupt, typer.Abort):
         sys.exit(INTERRUPTED)
     except Exception as error:
@@ -56,18 +58,6 @@ def _number_or_text(given: str) -> float | str:
         return float(given)
     except ValueError:
         return given
-
-
-def _site(path: str) -> Site:
-    """The site, or its faults on stderr and exit 1, as `check` gives them."""
-    from agent.errors import SiteFault
-    from agent.site import load_site
-
-    try:
-        return load_site(path)
-    except SiteFault as fault:
-        print(*fault.faults, sep="\n", file=sys.stderr)
-        sys.exit(FAULTY_SITE)
 
 
 @app.command()
@@ -95,8 +85,10 @@ def replay(
     """Run recorded days through the same core as the live agent; JSON Lines out."""
     if not 1.0 <= every <= 1e9:
         _refuse("--every must be a number of seconds, 1 or more")
-    spec = _site(site).spec()
     from agent import replay as playing
+    from agent.site import load_site
+
+    spec = load_site(site).spec()
 
     complaints = playing.Complaints(records, sys.stderr)
     try:
@@ -118,7 +110,9 @@ def explain(
     at: Annotated[str, typer.Option(metavar="TIME", help="Epoch seconds, or RFC 3339 with offset.")],
 ) -> int:
     """Tell in words why a belief is what it was at a time."""
-    spec = _site(site).spec()
+    from agent.site import load_site
+
+    spec = load_site(site).spec()
     if sump not in spec.sumps:
         _refuse(f"--sump: the site has no sump {sump!r}; known are {', '.join(spec.sumps)}")
     from agent import replay as playing
@@ -178,7 +172,6 @@ def run(
     clock_start: Annotated[float | None, typer.Option(metavar="EPOCH", help="Simulated buses only: set it.")] = None,
 ) -> int:
     """Run the agent: read the ports, keep the journal, forward, post advice."""
-    _site(site)
     from agent.service import run as serve
 
     return serve(site, state_dir, inbox_dir, runtime_dir, clock_speed=clock_speed, clock_start=clock_start)
@@ -194,7 +187,9 @@ def dashboards(
     port: Annotated[int | None, typer.Option(help="Port to listen on.")] = None,
 ) -> int:
     """Serve the pages: a program of its own, beside the agent."""
-    _site(site)
+    from agent.site import load_site
+
+    load_site(site)
     options = {
         "--state-dir": state_dir,
         "--inbox-dir": inbox_dir,
