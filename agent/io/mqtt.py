@@ -67,7 +67,8 @@ class MqttSink(Forwarder):
         For a signal use `mqtt_messages.now_body(sample)`; for "belief" the row of contract.md. An older value that
         was not sent yet is dropped.
         """
-        self._outlet.publish_now(now_message(self._outlet.site, sump, signal, body))
+        told = {"simulated": sump in self._outlet.simulated, **body}
+        self._outlet.publish_now(now_message(self._outlet.site, sump, signal, told))
 
 
 class MqttOutlet:
@@ -80,7 +81,7 @@ class MqttOutlet:
         self.site = site
         self._address = address
         self._sumps = sumps
-        self._simulated = simulated
+        self.simulated = simulated
         self._agent_topic = topic(site, "agent")
         self._link: Link | None = None
         self._live = Live()
@@ -150,7 +151,7 @@ class MqttOutlet:
             return
         newest = {instruction["sump"]: instruction for instruction in reader.open_instructions()}
         for sump in self._sumps:
-            message = advice_message(self.site, sump, newest.get(sump), sump in self._simulated)
+            message = advice_message(self.site, sump, newest.get(sump), sump in self.simulated)
             if self._advice.get(sump) != message.payload:
                 self._send_and_wait(message)
                 self._advice[sump] = message.payload
@@ -186,7 +187,7 @@ class MqttOutlet:
 
     def _messages(self, row: LogRow, refusals: list[Refusal]) -> list[Message]:
         try:
-            return messages(row, self.site, self._simulated)
+            return messages(row, self.site, self.simulated)
         except BROKEN_ROW as error:
             refusals.append(Refusal(row.seq, f"cannot be sent: {error!r}", readable(row)))
             return []

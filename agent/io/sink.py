@@ -199,6 +199,7 @@ class Forwarder:
             self._connect()
             while not self._stop.is_set():
                 self._forward()
+            self._send(self._reader.rows_after(self._tail.cursor, BATCH_ROWS))  # what was committed on the way out
             return retry_s
         except CredentialsError as error:
             return self._wait(self._pace.credentials_retry_s, f"credentials: {error}", retry_s)
@@ -221,17 +222,19 @@ class Forwarder:
     def _forward(self) -> None:
         """One batch, or one rest."""
         rows = self._reader.rows_after(self._tail.cursor, BATCH_ROWS)
-        for seq, refusals in self._outlet.deliver(rows) if rows else ():
-            self._bury(refusals)
-            self._tail.sent(seq, time.monotonic())
-            self._confirm()
-            if self._stop.is_set():
-                return
+        self._send(rows)
         caught_up = len(rows) < BATCH_ROWS
         self._last_seq = self._tail.cursor if caught_up else self._reader.last_seq()
         self._say(True, "up to date" if caught_up else "sending what has waited")
         self._confirm()
-        self._outlet.tend(self._reader, self._pace.poll_s if caught_up else 0.0)
+        if not self._stop.is_set():
+            self._outlet.tend(self._reader, self._pace.poll_s if caught_up else 0.0)
+
+    def _send(self, rows: list[LogRow]) -> None:
+        for seq, refusals in self._outlet.deliver(rows) if rows else ():
+            self._bury(refusals)
+            self._tail.sent(seq, time.monotonic())
+            self._confirm()
 
     def _confirm(self) -> None:
         """Acknowledge what the far end can no longer lose."""

@@ -131,6 +131,16 @@ def test_the_bookmark_s_own_row_is_not_sent_again(main: Main, journal: Journal) 
     assert outlet.got == [4, 5]
 
 
+def test_what_is_committed_just_before_a_stop_still_goes_out(main: Main, journal: Journal) -> None:
+    outlet = Memory()
+    sink = Forwarder(outlet, main.path, 0, lambda *_: None, lambda *_: None, lambda *_: None)  # polls every second
+    sink.start()
+    wait_until(lambda: sink.status()["connected"], "the sink to rest")
+    main.write(journal, 2)
+    sink.stop(5)
+    assert outlet.got == [1, 2]
+
+
 def test_a_wake_up_is_not_waited_for(main: Main, journal: Journal) -> None:
     outlet = Memory()
     sink = Forwarder(outlet, main.path, 0, lambda *_: None, lambda *_: None, lambda *_: None)  # polls every second

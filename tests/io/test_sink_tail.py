@@ -76,7 +76,7 @@ def test_several_processes_behind_one_name_do_not_cause_endless_repetition() -> 
 
 @given(st.integers(0, 2**32 - 1))
 def test_no_store_that_is_killed_at_any_moment_loses_a_confirmed_row(seed: int) -> None:
-    """A store in a model: rows are safe LOSS_S after they came, a kill takes the younger ones. Nobody tells the sink."""
+    """A store in a model: rows are safe LOSS_S after they came, a kill takes the younger ones and nobody tells."""
     chance = random.Random(seed)
     tail, held, started, now = Tail(0, CONFIRM_S), dict[int, float](), 1.0, 0.0
     tail.found(started, now)
