@@ -20,6 +20,9 @@ from agent.records import Record, decode_line, record_from
 VERSION = version("sumpside")
 FRESH_TAIL_RECORDS = 50_000  # without a snapshot: enough to know each sump again, and read in about 3 s
 
+HEARING = "hearing"  # journal fact: the word that the core was given last, until it has taken it
+RETRIED = "retried"  # journal fact: the same, while it is tried once more after a restart
+
 Key = tuple[Any, ...]
 
 
@@ -31,6 +34,7 @@ class Engine:
         self._state = core.start(site, every_s)
         self.restored = "nothing to restore: learning begins"
         self.replayed = 0
+        self._skipped = ""  # id of a word that has ended the agent twice
 
     def step(self, record: Record) -> list[Output]:
         """What the core says to one record."""
@@ -60,8 +64,25 @@ class Engine:
     # -- after a restart ------------------------------------------------------------------------------------------
 
     def restore(self) -> list[Output]:
-        """Take up where the journal ends; returns what the core had said and the journal does not hold."""
-        why: list[str] = []
+        """Take up where the journal ends; returns what the core had said and the journal does not hold.
+
+        A word that has ended the agent twice is passed over: it stays in the journal, and is not asked again.
+        """
+        why = self._suspect()
+        missing = self._restore(why)
+        for key in (HEARING, RETRIED):
+            self._journal.set_meta(key, "")
+        return missing
+
+    def _suspect(self) -> list[str]:
+        heard = self._journal.meta(HEARING, "")
+        if heard and heard == self._journal.meta(RETRIED, ""):
+            self._skipped = heard
+            return [f"the word {heard} ended the agent twice and is passed over"]
+        self._journal.set_meta(RETRIED, heard)
+        return []
+
+    def _restore(self, why: list[str]) -> list[Output]:
         for _, seq, made_by, body in self._journal.snapshots():
             try:
                 self._state = core.load(body, self._site)
@@ -72,6 +93,7 @@ class Engine:
             self.restored = "; ".join([*why, f"snapshot at row {seq} and {self.replayed} records after it"])
             return missing
         if self._journal.last_seq == 0:
+            self.restored = "; ".join([*why, self.restored])
             return []
         self._state = core.start(self._site, self._every_s)
         missing = self._replay_afresh()
@@ -99,7 +121,7 @@ class Engine:
         return []
 
     def _records(self, row: LogRow) -> Iterator[Record]:
-        for record in records_in(row):
+        for record in records_in(row) if not self._skipped or row.id != self._skipped else ():
             if record.sump in self._site.sumps:
                 yield record
 

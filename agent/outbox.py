@@ -31,6 +31,7 @@ class Outbox:
         self._rows: list[Row] = []
         self._bookmarks: dict[str, int] = {}
         self._dead: list[DeadLetter] = []
+        self._notes: dict[str, str] = {}
         self.fault: str | None = None  # why the disk does not take it
         self.full = False  # the fault is a full disk: no restart would help
         self.commits = 0
@@ -69,18 +70,24 @@ class Outbox:
         self._rows.clear()
         self._bookmarks.clear()
         self._dead.clear()
+        self._notes.clear()
         self.fault, self.full = None, False
         self.commits += 1
         return True
 
-    def write_now(self, rows: list[Row], name: str, seq: int) -> bool:
+    def note(self, key: str, value: str) -> None:
+        """A small fact, with the next commit."""
+        self._notes[key] = value
+
+    def write_now(self, rows: list[Row], name: str, seq: int, notes: dict[str, str]) -> bool:
         """Rows with the bookmark of where they come from, together or not at all; nothing is kept to try again."""
-        kept = list(self._rows), dict(self._bookmarks)
+        kept = list(self._rows), dict(self._bookmarks), dict(self._notes)
         self._rows += rows
         self._bookmarks[name] = seq
+        self._notes |= notes
         if self.flush():
             return True
-        self._rows, self._bookmarks = kept
+        self._rows, self._bookmarks, self._notes = kept
         return False
 
     def _write(self) -> None:
@@ -88,6 +95,8 @@ class Outbox:
             self._journal.event(row.kind, row.time, row.sump, row.id, row.body)
         for name, seq in self._bookmarks.items():
             self._journal.bookmark(name, seq)
+        for key, value in self._notes.items():
+            self._journal.set_meta(key, value)
         for letter in self._dead:
             self._journal.dead_letter(letter.seq, letter.sink, letter.reason, letter.body, letter.time)
         self._journal.commit()

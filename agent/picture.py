@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from agent.core.gates import names_of
+from agent.core.gates import describe
 from agent.io.journal import Sample
 
 
@@ -21,7 +21,7 @@ class Picture:
         told: dict[str, Any] = {"time": sample.time, "raw": sample.raw}
         if sample.signal == "level":
             told["litres"] = sample.value
-        told |= {"flags": sample.flags, "text": ", ".join(names_of(sample.flags)), "simulated": sample.simulated}
+        told |= {"flags": sample.flags, "text": describe(sample.flags), "simulated": sample.simulated}
         self.signals.setdefault(sample.sump, {})[sample.signal] = told
 
     def body(self, time: float, boot: int, agent: dict[str, Any], beliefs: dict[str, dict[str, Any]]) -> dict[str, Any]:

@@ -21,7 +21,7 @@ from typing import Any, Final
 from agent.bus_watch import BusWatch
 from agent.core.outputs import Advice, Belief, Finding, Output
 from agent.core.review import OPEN, REVIEWERS
-from agent.engine import VERSION, Engine
+from agent.engine import HEARING, VERSION, Engine
 from agent.errors import BadRecord, SumpsideError
 from agent.io import clock as clocks
 from agent.io import inbox, journal, systemd
@@ -273,13 +273,14 @@ class Agent:
             return
         for word in words:
             rows, record = self._heard(word)
-            if not self.outbox.write_now(rows, INBOX, word.seq):
+            if not self.outbox.write_now(rows, INBOX, word.seq, {HEARING: word.token}):
                 return
             self._read_to = word.seq
             for row in rows:
                 self.reviews.absorb(row)
             if record is not None:
                 self._say(self.engine.step(record))
+            self.outbox.note(HEARING, "")
 
     def _heard(self, word: Word) -> tuple[list[Row], Record | None]:
         if word.kind == "decision":

@@ -207,10 +207,12 @@ def test_a_word_is_written_with_its_bookmark_or_waits_in_the_inbox(
     outbox.add(word("before"))
     outbox.bookmark("inbox", 3)
     with Stuck(tmp_path / "journal.sqlite"):
-        assert not outbox.write_now([word("w4")], "inbox", 4)
+        assert not outbox.write_now([word("w4")], "inbox", 4, {"hearing": "w4"})
     assert outbox.flush()
+    assert journal.meta("hearing") is None
     assert ([row.id for row in reader.rows_after(0, 9)], reader.bookmark("inbox")) == (["before"], 3)
-    assert outbox.write_now([word("w4")], "inbox", 4)
+    assert outbox.write_now([word("w4")], "inbox", 4, {"hearing": "w4"})
+    assert journal.meta("hearing") == "w4"
     assert ([row.id for row in reader.rows_after(0, 9)], reader.bookmark("inbox")) == (["before", "w4"], 4)
 
 

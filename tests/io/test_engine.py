@@ -8,8 +8,9 @@ from typing import Any
 
 import pytest
 
+from agent.core import step as core
 from agent.core.outputs import Belief
-from agent.engine import Engine, key_of, keys_in
+from agent.engine import HEARING, Engine, key_of, keys_in
 from agent.io.journal import Journal, JournalReader
 from agent.records import Record
 from agent.reviews import Row
@@ -152,6 +153,40 @@ def test_words_that_were_refused_and_sumps_that_are_gone_are_not_learned_from(jo
     again.restore()
     assert again.replayed == 0
     assert believed(again) == before
+
+
+def test_a_word_that_ends_the_agent_twice_is_passed_over_and_stays(
+    journal: Journal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A bug in the core must not keep the agent down; a kill at the wrong moment must not cost a word."""
+    live = Live(journal)
+    live.engine.snapshot(T0)
+    for id, value in (("w1", 4.4), ("w2", 13.0)):
+        word = {"time": T0, "sump": "mill-1", "signal": "hand_reading", "value": value}
+        journal.event("word", T0, "mill-1", id, word)
+        journal.set_meta(HEARING, id)
+    stepped: list[float] = []
+    sound = core.step
+
+    def step(state: Any, record: Record, site: Any) -> Any:
+        stepped.append(float(record.value))  # type: ignore[arg-type]
+        if record.value == 13.0:
+            raise ZeroDivisionError
+        return sound(state, record, site)
+
+    monkeypatch.setattr(core, "step", step)
+    with pytest.raises(ZeroDivisionError):
+        Engine(journal, SITE, EVERY_S).restore()
+    assert stepped == [4.4, 13.0]
+    again = Engine(journal, SITE, EVERY_S)
+    again.restore()
+    assert stepped == [4.4, 13.0, 4.4]
+    assert "w2 ended the agent twice" in again.restored
+    again.snapshot(T0)
+    last = Engine(journal, SITE, EVERY_S)
+    last.restore()
+    assert "twice" not in last.restored
+    assert [row.id for row in journal.words_before(10**9)] == ["w1", "w2"]
 
 
 def test_an_output_and_its_row_have_one_key(journal: Journal, tmp_path: Path) -> None:
