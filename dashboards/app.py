@@ -66,7 +66,8 @@ async def _say_why(desk: Desk, request: Request, why: Exception) -> Response:
 
 async def _say_sorry(desk: Desk, request: Request, why: Exception) -> Response:
     text = "Something here is broken. It has been written to the program's log."
-    return page(_ask(desk, request), "message.html", 500, heading="Our fault", text=text)
+    stranger = Ask(request, desk, None, "", desk.live())  # the least that a page needs: what broke may break it again
+    return page(stranger, "message.html", 500, heading="Our fault", text=text)
 
 
 def _ask(desk: Desk, request: Request) -> Ask:

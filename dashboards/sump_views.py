@@ -134,7 +134,9 @@ def _temperature(sample: dict[str, Any] | None, show: Show) -> str:
 
 def _doubt(sample: dict[str, Any] | None) -> str:
     """Why the newest sample did not count, in the gates' own words."""
-    return str(sample.get("text") or "doubtful") if sample and sample.get("flags") else ""
+    if not sample or not sample.get("flags"):
+        return ""
+    return f"doubtful: {str(sample.get('text') or 'not clear why').replace('_', ' ')}"
 
 
 def _age(row: dict[str, Any] | None, live: Live, old_after_s: float) -> tuple[str, bool]:

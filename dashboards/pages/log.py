@@ -80,7 +80,7 @@ def review_line(row: LogRow, about: dict[str, str], site: Show) -> Line:
     event = EVENTS_SAID.get(str(body.get("event")), str(body.get("event")))
     change = f", {site.volume(body['volume_l'], 1)}" if body.get("volume_l") is not None else ""
     change += f", {mix(body['makeup_pct'])}" if body.get("makeup_pct") is not None else ""
-    refused = "" if body.get("to") else " (not taken: it came too late or is not theirs)"
+    refused = "" if body.get("to") else f" (not taken: {body.get('refused') or 'too late'})"
     what = about.get(str(body.get("advice")), "an instruction")
     text = f"{event}: {what}{change}{refused}"
     return Line(row.time, row.sump, who, text, str(body.get("reason") or ""), seq=row.seq)
