@@ -6,6 +6,7 @@ configures one makes its own from the class. Every wait is on a condition, with 
 
 from __future__ import annotations
 
+import atexit
 import gzip
 import http.client
 import json
@@ -78,6 +79,7 @@ class Server:
     def start(self) -> Self:
         """Start and wait until it answers."""
         command = self.command()
+        atexit.register(self.kill)  # where a fixture failed before it could say how to stop
         with (self.folder / "log").open("ab") as log:
             self._process = subprocess.Popen(command, stdout=log, stderr=log, cwd=self.folder)
         wait_until(lambda: self._ended() or self.is_ready(), f"{command[0]} to answer")
@@ -90,6 +92,7 @@ class Server:
         if self._process is not None:
             self._process.terminate()
             self._reap()
+        atexit.unregister(self.kill)
 
     def kill(self) -> None:
         """End it as a power cut would end it for us."""
