@@ -41,7 +41,7 @@ class Nature:
     evaporation_l_per_h: float  # while running, at an ordinary day's work and 28 °C
     carry_off_l_per_h: float  # while running
     idle_evaporation_l_per_h: float
-    held_share: float  # of V, while the pump runs
+    held_l: float  # in pipes and trays while the pump runs
     proportioner: float  # real strength over set strength
     noise_mm: float
     mount_mm: float | None = None  # height of a transmitter that looks down; None: it measures height
@@ -120,7 +120,7 @@ def _pour(now: Condition, flow: Flow, dt_s: float) -> None:
 
 
 def _hold_up(nature: Nature, now: Condition, dt_s: float) -> None:
-    held_l = nature.held_share * now.volume_l if now.running else 0.0
+    held_l = min(nature.held_l, 0.5 * now.volume_l) if now.running else 0.0
     quick = -math.expm1(-dt_s / FILL_TAU_S)
     slow = quick if now.running else -math.expm1(-dt_s / TAIL_TAU_S)
     now.held_fast_l += ((1.0 - TAIL_SHARE) * held_l - now.held_fast_l) * quick
