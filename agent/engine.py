@@ -5,6 +5,7 @@ Live and replay share every line below `step`; this module only remembers, resto
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Iterator
 from importlib.metadata import version
 from typing import Any
@@ -43,7 +44,8 @@ class Engine:
 
     def advance(self, time: float) -> list[Output]:
         """Beliefs that are due by `time` (epoch s), with or without records."""
-        return list(core.advance(self._state, time, self._site))
+        self._state, outputs = core.advance(self._state, time, self._site)
+        return list(outputs)
 
     def flags(self, sump: str, signal: str) -> int:
         """Gate bits of the newest sample; 0 is good."""
@@ -55,21 +57,22 @@ class Engine:
 
     def calibrated(self, sump: str, signal: str, raw: float) -> float:
         """A sample's calibrated value: litres of a level, else the reading itself."""
-        return core.litres(self._state, sump, raw) if signal == "level" else raw
+        return self._state.sumps[sump].spec.curve.litres_at(raw) if signal == "level" else raw
 
     def snapshot(self, time: float) -> None:
         """Keep the state in the journal, as of everything that was stepped. Raises sqlite3.Error."""
-        self._journal.snapshot(time, VERSION, core.dump(self._state))
+        self._journal.snapshot(time, VERSION, zlib.compress(core.dump(self._state), 1))
 
     # -- after a restart ------------------------------------------------------------------------------------------
 
-    def restore(self) -> list[Output]:
+    def restore(self, now: float | None = None) -> list[Output]:
         """Take up where the journal ends; returns what the core had said and the journal does not hold.
 
-        A word that has ended the agent twice is passed over: it stays in the journal, and is not asked again.
+        `now` (epoch s), where it is known, keeps a snapshot from the future out. A word that has ended the agent
+        twice is passed over: it stays in the journal, and is not asked again.
         """
         why = self._suspect()
-        missing = self._restore(why)
+        missing = self._restore(why, now)
         for key in (HEARING, RETRIED):
             self._journal.set_meta(key, "")
         return missing
@@ -82,11 +85,11 @@ class Engine:
         self._journal.set_meta(RETRIED, heard)
         return []
 
-    def _restore(self, why: list[str]) -> list[Output]:
+    def _restore(self, why: list[str], now: float | None) -> list[Output]:
         for _, seq, made_by, body in self._journal.snapshots():
             try:
-                self._state = core.load(body, self._site)
-            except core.SnapshotRefused as refused:
+                self._state = core.load(zlib.decompress(body), self._site, now)
+            except (core.SnapshotRefused, zlib.error) as refused:
                 why.append(f"snapshot of version {made_by} at row {seq} refused: {refused}")
                 continue
             missing = self._replay(seq)

@@ -71,7 +71,7 @@ def run(
     site = load_site(site_path)
     kept = site.agent
     state, words, runtime = (
-        Path(given or usual)
+        Path(given) if given else site.resolve(usual)
         for given, usual in (
             (state_dir, kept.state_dir),
             (inbox_dir, kept.inbox_dir),
@@ -173,7 +173,7 @@ class Agent:
         """Listen first, so that nothing is missed while the past is read; then restore, and say READY."""
         for bus in self.buses:
             bus.start()
-        missing = self.engine.restore()
+        missing = self.engine.restore(self.clock.time())
         self._restore_reviews()
         self._note({"event": "start", "version": VERSION, "pid": os.getpid(), "boot_id": clocks.boot_id()})
         self._say(missing)

@@ -40,7 +40,7 @@ def chain_holds(works: Works) -> bool:
 def test_asked_to_end_it_ends_within_5_s_with_everything_written(
     open_works: Callable[..., Works], number: signal.Signals
 ) -> None:
-    works = open_works(block_s=3600.0)  # nothing but the end writes the block
+    works = open_works(block_s=60.0)  # nothing but the end writes the block
     works.start()
     sender = Transmitter(works.plugs["mill-1"])
     sender.start()

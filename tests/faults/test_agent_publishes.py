@@ -90,7 +90,7 @@ def test_live_values_do_not_wait_for_the_block(tmp_path: Path) -> None:
     with Mosquitto(tmp_path / "broker") as broker, Listener(broker.port, "sumpside/#") as listener:
         (tmp_path / "works").mkdir()
         mqtt = f'[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\n'
-        works = Works(tmp_path / "works", block_s=3600.0, more=mqtt)
+        works = Works(tmp_path / "works", block_s=60.0, more=mqtt)
         try:
             works.start()
             sender = Transmitter(works.plugs["mill-1"])
