@@ -74,7 +74,7 @@ class Branch:
 
     __slots__ = (
         "logw", "run", "u1", "u2", "V", "H", "G", "pvv", "pvh", "pvg", "phh", "phg", "pgg", "up", "down", "quiet_up", "quiet_down",
-        "flow", "rate", "start", "v0", "p0", "end", "gap", "lost", "moved", "fresh", "poured", "calm", "calm_at", "toggled",
+        "flow", "rate", "start", "v0", "p0", "end", "gap", "lost", "moved", "fresh", "skipped", "poured", "calm", "calm_at", "toggled",
     )  # fmt: skip
 
     def __init__(self, y: float, noise: float, full_l: float, run: bool) -> None:
@@ -90,6 +90,7 @@ class Branch:
         self.quiet_up = self.quiet_down = 0.0  # epoch s when each last stood at nothing odd
         self.flow = 0  # +1 inflow under way, −1 outflow, 0 none
         self.rate = 0.0  # L/min of it
+        self.skipped = False  # the last reading counted as a spike
         self.fresh = False  # it has just begun, nothing is known of its rate
         self.start = 0.0  # epoch s of the first inflow; 0 = none open or settling
         self.v0 = self.p0 = 0.0  # V and its variance at `start`
@@ -147,8 +148,10 @@ class Branch:
         s = gv - u * gh - w * gg + noise + moving * moving
         nu = d / sqrt(s)
         if nu > SURPRISE or nu < -SURPRISE:
+            self.skipped = True
             self.logw += max(log(SPIKE_SHARE / full_l), -0.5 * (nu * nu + log(s)) - HALF_LOG_2PI)
             return nu
+        self.skipped = False
         self.logw -= 0.5 * (nu * nu + log(s)) + HALF_LOG_2PI
         kv, kh, kg = gv / s, gh / s, gg / s
         self.V += kv * d

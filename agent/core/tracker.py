@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections import deque
 from math import exp, log, log1p, sqrt
 
+import numpy as np
+
 from agent.core.level import (
     CALM_EVERY_S,
     DRIFT_ALLOWED,
@@ -30,8 +32,11 @@ WALK_SHARE = 0.004  # of full, by which V may wander from the loss predicted in 
 RATE_GAIN = 0.15  # of an hour's loss, on the running mean
 MOST_LOST = 0.02 / 60.0  # of full a minute; more in an hour is not what a rate is learned from
 REBASE_AFTER_S = 1200.0  # the pump's state is not taken back while its last turn still shows
+HINT_S, HINT_FORCE = 12 * 3600.0, 2.5
 HOURS_A_WEEK = 168
 HABIT_FORCE = 0.5  # hours in a row are not independent: less than the full log-likelihood
+Floats = np.ndarray[tuple[int], np.dtype[np.float64]]
+
 RECENT = 60  # readings kept for going back to a calm moment
 SURE = 0.97  # weight of the branches that hold an inflow before it is told
 GIVE_UP_S = 36 * 3600.0  # an inflow still in doubt by then is told if it is likelier than not
@@ -49,7 +54,7 @@ class Tracker:
 
     __slots__ = (
         "full_l", "branches", "time", "recent", "rates", "spread", "last_y", "same_min", "longest_same_min",
-        "known", "turns", "told", "habit", "hour", "stand",
+        "known", "turns", "told", "habit", "hour", "stand", "ahead",
     )  # fmt: skip
 
     def __init__(self, full_l: float) -> None:
@@ -68,6 +73,7 @@ class Tracker:
         self.turns: list[tuple[float, bool]] = []  # starts and stops told since the last reading
         self.habit = [[1.0, 1.0] for _ in range(HOURS_A_WEEK)]  # hours seen idle and running, by hour of the week
         self.hour = 0
+        self.ahead: tuple[int, Floats] | None = None
         self.told: deque[Poured] = deque(maxlen=16)  # told, newest last
 
     def noise(self) -> float:
@@ -254,6 +260,8 @@ class Tracker:
         """Once an hour: what the pump did at this hour of other weeks speaks for its state now."""
         self.hour = int(when // 3600.0)
         if self.known is not None:
+            told = self.habit[self.hour % HOURS_A_WEEK]
+            told[self.known] = 0.97 * told[self.known] + 1.0
             return
         idle, runs = self._habit_at(self.hour)
         weights = self.weights()
@@ -277,6 +285,45 @@ class Tracker:
             else:
                 self.rates.idle += RATE_GAIN * (seen - self.rates.idle)
         self.stand = (when, now, best.run)
+
+    def running_share(self, when: float) -> float:
+        """How much of this hour of the week the pump usually runs, 0..1."""
+        idle, runs = self._habit_at(int(when // 3600.0))
+        return runs / (idle + runs)
+
+    def week_share(self) -> float:
+        """How much of a week the pump usually runs, 0..1."""
+        idle = sum(h[0] for h in self.habit)
+        runs = sum(h[1] for h in self.habit)
+        return runs / (idle + runs)
+
+    def loss_ahead(self, when: float, hours: int) -> Floats:
+        """Litres lost after 1, 2, … hours from `when`, as the week usually goes; kept for the hour."""
+        start = int(when // 3600.0)
+        if self.ahead is None or self.ahead[0] // 6 != start // 6 or len(self.ahead[1]) != hours:
+            week = np.array([self.running_share(3600.0 * (start + k)) for k in range(HOURS_A_WEEK)])
+            loss = 60.0 * (week * max(self.rates.running, 0.0) + (1.0 - week) * max(self.rates.idle, 0.0))
+            self.ahead = (start, np.cumsum(np.tile(loss + 1e-9, hours // HOURS_A_WEEK + 1)[:hours]))
+        return self.ahead[1]
+
+    def shift(self, litres: float) -> None:
+        """The curve has changed: the same level now stands for so many litres more."""
+        for b in self.branches:
+            b.V += litres
+            b.moved += litres
+            b.v0 += litres
+            b.keep_calm(self.time)
+        self.recent.clear()
+        self.last_y += litres
+
+    def hint(self, volume_l: float, when: float) -> None:
+        """A person said that so much was added at about `when`: speaks for branches that hold such an inflow."""
+        for b in self.branches:
+            held = [p.volume_l for p in b.poured if 0.0 <= when - p.start < HINT_S]
+            if b.start and 0.0 <= when - b.start < HINT_S:
+                held.append(b.V - b.v0 + b.lost)
+            if any(abs(v - volume_l) < 0.25 * volume_l + 3.0 for v in held):
+                b.logw += HINT_FORCE
 
     def _habit_at(self, hour: int) -> tuple[float, float]:
         """Hours seen idle and running at this hour of the week, and, for less, of the day."""

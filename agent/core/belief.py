@@ -1,0 +1,131 @@
+"""The belief of one sump at a time: volume, strength, losses, outlook, each with its uncertainty."""
+
+from __future__ import annotations
+
+from math import exp, sqrt
+
+from agent.core import strength
+from agent.core.level import Branch
+from agent.core.outputs import Belief
+from agent.core.outlook import hours_until
+from agent.core.strength import Mixture
+from agent.core.sump import Sump
+
+STALE_S = 2 * 3600.0  # a level older than this makes the belief stale
+LEARNING_S = 6 * 86400.0
+HIDDEN_PER_H = 0.03  # additions that may have gone unseen, an hour without level
+HIDDEN_SHARE = 0.12  # of the strength, what such an addition takes away, 1 sd
+CURVE_SHARE = 0.003  # of full: error of pours and dip sticks in the level curve, 1 sd
+
+
+def volume(sump: Sump, when: float) -> tuple[float, float]:
+    """Mean and sd of the volume at rest, L."""
+    spec, tracker = sump.spec, sump.tracker
+    if not tracker.branches:
+        return 0.5 * (spec.low_l + spec.full_l), 0.2 * spec.full_l
+    hours = max(0.0, when - tracker.time) / 3600.0
+    rates = tracker.rates
+    if len(tracker.branches) == 1:
+        best = tracker.branches[0]
+        mean, var = best.V, best.pvv
+    else:
+        weights = tracker.weights()
+        mean = sum(w * b.V for w, b in zip(weights, tracker.branches, strict=True))
+        var = sum(w * (b.pvv + (b.V - mean) ** 2) for w, b in zip(weights, tracker.branches, strict=True))
+    if hours > 0.1:
+        share = tracker.running_share(when)
+        loss = 60.0 * hours * (share * rates.running + (1.0 - share) * rates.idle)
+        mean -= max(loss, 0.0)
+        hidden = min(0.5, HIDDEN_PER_H * max(0.0, hours - 0.5))
+        var += (0.5 * loss) ** 2 + rates.walk * 60.0 * hours + hidden * (0.15 * spec.full_l) ** 2
+    return mean, sqrt(var + (CURVE_SHARE * spec.full_l) ** 2)
+
+
+def _summary(sump: Sump) -> tuple[float, float, float, float]:
+    """Mean, sd, p05, p95 of the strength after the last move of the ledger, with what is being poured."""
+    best = sump.tracker.best() if sump.tracker.branches else None
+    pending = _pending(sump, best)
+    key = (sump.ledger.version, round(pending[1] / (0.01 * sump.spec.full_l)) if pending else None)
+    if sump.view and sump.view[0] == key:
+        return sump.view[1]  # type: ignore[return-value]
+    mix = sump.ledger.mix
+    if pending:
+        mix = _with_pending(sump, mix, *pending)
+    mean, sd = strength.moments(mix, strength.C)
+    low, high = strength.quantile(mix, strength.C, 0.05), strength.quantile(mix, strength.C, 0.95)
+    sump.view = (key, (mean, sd, low, high))
+    return mean, sd, low, high
+
+
+def _pending(sump: Sump, best: Branch | None) -> tuple[float, float] | None:
+    """V before and L of an inflow that the likeliest branch holds and that was not yet told."""
+    if best is None:
+        return None
+    if best.start:
+        before, added = best.v0, best.V - best.v0 + best.lost
+    elif best.poured:
+        before, added = best.poured[0].before_l, sum(p.volume_l for p in best.poured)
+    else:
+        return None
+    return (before, added) if added > 0.006 * sump.spec.full_l else None
+
+
+def _with_pending(sump: Sump, mix: Mixture, before: float, added: float) -> Mixture:
+    spec = sump.spec
+    kinds = [
+        strength.Kind(strength.USUAL, spec.usual_pct, 0.06 * spec.usual_pct, -0.25),
+        strength.Kind(strength.WATER, 0.0, 0.05, -2.2),
+        strength.Kind(strength.RICH, spec.target_pct, 0.5 * spec.target_pct, -2.2),
+    ]
+    return strength.pour(mix, max(before, 0.05 * spec.full_l), added, 0.1 * added, spec.usual_pct, kinds)
+
+
+def belief_at(sump: Sump, when: float) -> Belief:
+    """What is believed of a sump at `when` (epoch s). Changes nothing but the summary kept for the next call."""
+    spec, tracker = sump.spec, sump.tracker
+    litres, litres_sd = volume(sump, when)
+    mean, sd, low, high = _summary(sump)
+    share, share_sd = strength.moments(sump.ledger.mix, strength.E)
+    share = min(max(share, strength.SHARE_LOW), strength.SHARE_HIGH)
+    grow, widen = _since(sump, when, litres, share)
+    low, mean_now, high = mean * grow - (mean - low) * widen, mean * grow, mean * grow + (high - mean) * widen
+    run_day, idle_day = sump_losses(sump)
+    total = max(run_day + idle_day, 1e-6)
+    water = share * run_day + idle_day
+    whole, whole_sd = water / total, share_sd * run_day / total
+    ratio, ratio_sd = strength.moments(sump.ledger.mix, strength.R)
+    makeup = spec.usual_pct * exp(ratio)
+    hours = hours_until(sump, when, litres, litres_sd, spec.low_l)
+    return Belief(
+        when, spec.id, litres, litres_sd, mean_now, sd * widen, max(0.0, low), high,
+        water, total - water, whole, whole_sd, makeup, makeup * ratio_sd, spec.target_pct * (1.0 - whole),
+        *hours, _status(sump, when),
+    )  # fmt: skip
+
+
+def _since(sump: Sump, when: float, litres: float, share: float) -> tuple[float, float]:
+    """How the strength has grown since the last move of the ledger, and by what the width has."""
+    tracker = sump.tracker
+    if not tracker.branches:
+        return 1.0, 1.0
+    lost = tracker.best().lost_so_far() - sump.loss_from
+    hours = max(0.0, when - tracker.time) / 3600.0
+    running = tracker.running_share(when)
+    lost += 60.0 * hours * (running * tracker.rates.running + (1.0 - running) * tracker.rates.idle)
+    full = sump.spec.full_l
+    lost = min(max(lost, -0.01 * full), 0.25 * full)
+    grow = exp(share * lost / max(litres, 0.05 * full))
+    blind = max(0.0, hours - 0.5)
+    return grow, grow * sqrt(1.0 + min(0.5, HIDDEN_PER_H * blind) * 2.0)
+
+
+def sump_losses(sump: Sump) -> tuple[float, float]:
+    """L a day lost while running and while idle, over a week as it usually goes."""
+    rates, share = sump.tracker.rates, sump.tracker.week_share()
+    return max(rates.running, 0.0) * 1440.0 * share, max(rates.idle, 0.0) * 1440.0 * (1.0 - share)
+
+
+def _status(sump: Sump, when: float) -> str:
+    if not sump.last_level or when - sump.last_level > STALE_S:
+        return "stale"
+    return "learning" if when - sump.begun < LEARNING_S or not sump.readings else "settled"

@@ -1,0 +1,112 @@
+"""What an addition may have been before anything is known of it: priors, and how a shop's habits move them.
+
+People correct what they have just read: richer after a weak reading, leaner after a strong one. How much so is
+learned for each shop by counting, with each count worth what is known of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import log
+
+from agent.core.strength import LEAN, RICH, SAID, USUAL, WATER, Kind
+
+PLAIN, WEAK, STRONG = "plain", "weak", "strong"  # what was last read before the addition
+PRIOR_COUNTS = {
+    PLAIN: {USUAL: 10.0, WATER: 1.0, RICH: 1.0, LEAN: 0.3},
+    WEAK: {USUAL: 3.0, WATER: 0.3, RICH: 4.0, LEAN: 0.2},
+    STRONG: {USUAL: 3.0, WATER: 3.0, RICH: 0.3, LEAN: 0.7},
+}
+POUR_SPREAD = 0.06  # of the usual mix, from pour to pour, share of its strength
+WORD_TRUE = 0.93  # of people's words that name the right kind
+READ_LATELY_S = 30 * 3600.0  # a reading older than this no longer moves what is poured
+
+
+@dataclass(slots=True)
+class Habits:
+    """Counts of kinds by what had been read, for one shop."""
+
+    counts: dict[str, dict[int, float]] = field(
+        default_factory=lambda: {mood: dict(kinds) for mood, kinds in PRIOR_COUNTS.items()}
+    )
+
+    def learn(self, mood: str, kind: int, worth: float) -> None:
+        """Count one addition of a kind; `worth` 0..1."""
+        if kind in self.counts[mood]:
+            self.counts[mood][kind] += worth
+
+    def share(self, mood: str, kind: int) -> float:
+        """Prior probability of a kind after such a reading."""
+        seen = self.counts[mood]
+        return seen[kind] / sum(seen.values())
+
+
+def mood_after(read_pct: float | None, low_pct: float, target_pct: float, high_pct: float) -> str:
+    """What a reading of `read_pct` asks of people; None where nothing was read lately."""
+    if read_pct is None:
+        return PLAIN
+    if read_pct < target_pct - 0.5 * (target_pct - low_pct):
+        return WEAK
+    if read_pct > target_pct + 0.5 * (high_pct - target_pct):
+        return STRONG
+    return PLAIN
+
+
+def candidates(
+    habits: Habits,
+    mood: str,
+    usual_pct: float,
+    target_pct: float,
+    richest_pct: float,
+    wanted_pct: float,
+) -> list[Kind]:
+    """Kinds an unlogged addition may have been. `wanted_pct`: the mix that would land it on target, in %."""
+    wanted = min(max(wanted_pct, 1.3 * usual_pct), max(richest_pct, 1.5 * usual_pct))
+    rich = habits.share(mood, RICH)
+    return [
+        Kind(USUAL, usual_pct, POUR_SPREAD * usual_pct, log(habits.share(mood, USUAL))),
+        Kind(WATER, 0.0, 0.04, log(habits.share(mood, WATER))),
+        Kind(RICH, wanted, 0.35 * wanted, log(0.6 * rich)),
+        Kind(RICH, max(1.1 * target_pct, 1.5 * usual_pct), 0.35 * target_pct, log(0.4 * rich)),
+        Kind(LEAN, 0.5 * usual_pct, 0.25 * usual_pct, log(habits.share(mood, LEAN))),
+    ]
+
+
+def kind_said(pct: float, usual_pct: float) -> int:
+    """The kind that a person's word names: exactly the usual setting, nothing, or a mix of its own."""
+    if abs(pct - usual_pct) < 1e-6:
+        return USUAL
+    return WATER if pct <= 0.1 * usual_pct else SAID
+
+
+def heed(kinds: list[Kind], pct: float, usual_pct: float) -> list[Kind]:
+    """The kinds after a person has said `pct`: mostly true, at times of another addition, at times wrong."""
+    said = kind_said(pct, usual_pct)
+    rest = log(1.0 - WORD_TRUE)
+    if said == SAID:
+        own = Kind(SAID, pct, max(0.12 * pct, 0.25), log(WORD_TRUE))
+        return [own, *(Kind(k.label, k.mean_pct, k.sd_pct, k.logp + rest) for k in kinds)]
+    others = log(1.0 - sum(_p(k) for k in kinds if k.label == said) + 1e-9)
+    out = []
+    for k in kinds:
+        logp = log(WORD_TRUE) if k.label == said else k.logp + rest - others
+        out.append(Kind(k.label, k.mean_pct, k.sd_pct, logp))
+    return out
+
+
+def fresh_fill(target_pct: float, usual_pct: float, said_pct: float | None) -> list[Kind]:
+    """Kinds of a recharge: mostly mixed to target; as said where somebody said it."""
+    if said_pct is not None:
+        return [
+            Kind(SAID, said_pct, 0.08 * said_pct, log(0.9)),
+            Kind(RICH, target_pct, 0.2 * target_pct, log(0.1)),
+        ]
+    return [
+        Kind(RICH, target_pct, 0.12 * target_pct, log(0.85)),
+        Kind(USUAL, usual_pct, 0.1 * usual_pct, log(0.1)),
+        Kind(WATER, 0.3, 0.3, log(0.05)),
+    ]
+
+
+def _p(kind: Kind) -> float:
+    return 2.718281828459045**kind.logp

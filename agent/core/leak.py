@@ -1,0 +1,206 @@
+"""Leaks: loss that the learned model cannot explain, and that goes on when nothing runs.
+
+Hour by hour the loss is set against what this sump loses while running and while idle. Sums of the excess over
+windows of several lengths are compared with how much such sums have scattered in this sump's own past, so that a
+sensor that breathes with the hall's temperature sets its own bar. Rates in L/h.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from math import sqrt
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from agent.core.outputs import Finding, Output
+
+if TYPE_CHECKING:
+    from agent.core.sump import Sump
+
+IDLE_WINDOWS = (4, 6, 9, 14, 24)  # idle hours
+WHOLE_WINDOWS = (8, 14, 24, 48)  # hours of the clock
+HISTORY_H = 14 * 24  # hours that the bar is set from
+FEWEST_H = 5 * 24  # before so many hours nothing is said
+FEWEST_IDLE_H = 24
+SURE_IDLE = 5.0  # sd of an idle window at which a leak is said
+SURE_WHOLE = 2.5  # and the whole window since must agree by so many
+SURE_ALONE = 7.0  # sd of a whole window alone, where little idle time tells
+SMALLEST_L_PER_H = 0.2
+SMALLEST_SHARE = 0.0006  # of full an hour
+QUIET_AFTER_STOP_S = 3600.0  # drain-back goes on this long
+STOPPED_H = 12  # hours with no more excess after which a leak is taken to have ended
+
+
+@dataclass(slots=True)
+class Hour:
+    """One hour: epoch s of its end, L lost, share of it that the pump ran, and whether it was still and idle."""
+
+    end: float
+    lost_l: float
+    run: float
+    still: bool
+
+
+@dataclass(slots=True)
+class LeakWatch:
+    """State of the watch over one sump."""
+
+    full_l: float
+    hours: deque[Hour] = field(default_factory=lambda: deque(maxlen=HISTORY_H + 96))
+    hour: int = 0
+    from_time: float = 0.0
+    from_lost: float = 0.0
+    moved: float = 0.0
+    run_min: float = 0.0
+    rate_l_per_h: float = 0.0  # believed now; 0 = no leak
+    since: float = 0.0
+    ident: str = ""
+    bar_day: int = -1
+    bar: Bar | None = None
+    deaf_until: float = 0.0  # after a person's dismissal
+
+    def dismissed(self, ident: str) -> None:
+        """A person says that it is no leak: learn the loss as this sump's own."""
+        if ident == self.ident and self.hours:
+            self.rate_l_per_h, self.ident = 0.0, ""
+            self.deaf_until = self.hours[-1].end + 7 * 86400.0
+
+    def watch(self, sump: Sump, when: float) -> list[Output]:
+        """Once an hour: book it and judge."""
+        hour = int(when // 3600.0)
+        if hour == self.hour:
+            return []
+        self.hour = hour
+        self._book(sump, when)
+        if self.bar_day != int(when // 86400.0) and self.rate_l_per_h == 0.0:
+            self.bar_day = int(when // 86400.0)
+            self.bar = set_bar(list(self.hours)[:-12])
+        if self.bar is None or when < self.deaf_until:
+            return []
+        return self._ended(sump, when) if self.rate_l_per_h > 0.0 else self._judge(sump, when)
+
+    def _book(self, sump: Sump, when: float) -> None:
+        """Put the hour gone by on the list, unless something was poured, let out or not seen in it."""
+        best = sump.tracker.best()
+        lost, hours = best.lost_so_far(), (when - self.from_time) / 3600.0
+        whole = 0.7 < hours < 1.5 and best.moved == self.moved and not best.start
+        if whole and max(sump.tracker.weights()) > 0.97:
+            still = not best.run and when - best.toggled > hours * 3600.0 + QUIET_AFTER_STOP_S
+            ran = 0.0 if still else 1.0 if best.run and best.toggled < when - 3600.0 else 0.5
+            self.hours.append(Hour(when, (lost - self.from_lost) / hours, ran, still))
+        self.from_time, self.from_lost, self.moved = when, lost, best.moved
+
+    def _judge(self, sump: Sump, when: float) -> list[Output]:
+        bar = self.bar
+        assert bar is not None
+        rows = [h for h in self.hours if h.end > when - 5 * 86400.0]
+        excess = [h.lost_l - bar.expected(h) for h in rows]
+        idle = [(h, x) for h, x in zip(rows, excess, strict=True) if h.still]
+        smallest = max(SMALLEST_L_PER_H, SMALLEST_SHARE * self.full_l)
+        for n in IDLE_WINDOWS:
+            if len(idle) < n or n not in bar.idle_sd:
+                continue
+            part = idle[-n:]
+            total = sum(x for _, x in part)
+            rate, since = total / n, part[0][0].end - 3600.0
+            spread = bar.idle_sd[n]
+            if rate < smallest or total < SURE_IDLE * spread or when - part[-1][0].end > 7200.0:
+                continue
+            if self._whole_agrees(rows, excess, since, rate):
+                return self._found(sump, when, since, rate, max(spread / n, 0.1 * rate))
+        for n in WHOLE_WINDOWS:
+            if len(rows) < n or n not in bar.whole_sd:
+                continue
+            total, since = sum(excess[-n:]), rows[-n].end - 3600.0
+            still = [x for h, x in idle if h.end > since]
+            agrees = len(still) < 2 or sum(still) / len(still) > 0.5 * total / n
+            spread = bar.whole_sd[n]
+            if total > SURE_ALONE * spread and total / n > 2.0 * smallest + bar.running and agrees:
+                return self._found(sump, when, since, total / n, spread / n)
+        return []
+
+    def _whole_agrees(self, rows: list[Hour], excess: list[float], since: float, rate: float) -> bool:
+        """True where all hours since then, running ones too, lost more than expected."""
+        part = [x for h, x in zip(rows, excess, strict=True) if h.end > since]
+        return sum(part) > 0.4 * rate * len(part)
+
+    def _found(self, sump: Sump, when: float, since: float, rate: float, sd: float) -> list[Output]:
+        self.rate_l_per_h, self.since = rate, since
+        self.ident = f"{sump.spec.id}/leak{int(since)}"
+        text = (
+            f"about {rate:.1f} L an hour goes, running or not, since about then: lock out, find it, "
+            "do not just top off"
+        )
+        return self._tell(sump, when, None, rate, sd, text)
+
+    def _ended(self, sump: Sump, when: float) -> list[Output]:
+        bar = self.bar
+        assert bar is not None
+        late = list(self.hours)[-STOPPED_H:]
+        if len(late) < STOPPED_H or late[0].end <= self.since + 3600.0 * STOPPED_H:
+            return []
+        now = sum(h.lost_l - bar.expected(h) for h in late) / len(late)
+        if now > 0.35 * self.rate_l_per_h:
+            return []
+        rate, self.rate_l_per_h = self.rate_l_per_h, 0.0
+        self.hours = deque((h for h in self.hours if h.end < self.since), maxlen=HISTORY_H + 96)
+        self.hours.extend(late)
+        return self._tell(sump, when, late[0].end - 3600.0, rate, 0.2 * rate, "the leak has stopped")
+
+    def _tell(
+        self, sump: Sump, when: float, end: float | None, rate: float, sd: float, text: str
+    ) -> list[Output]:
+        old = sump.said_ids.get(self.ident)
+        finding = Finding(
+            self.ident, 0 if old is None else old.revision + 1, when, sump.spec.id, "leak", self.since, end,
+            None, None, None, None, rate, sd, text,
+        )  # fmt: skip
+        sump.said_ids[self.ident] = finding
+        return [finding]
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """What this sump loses an hour, and how sums of the excess over n hours have scattered, 1 sd, L."""
+
+    running: float
+    idle: float
+    idle_sd: dict[int, float]
+    whole_sd: dict[int, float]
+
+    def expected(self, hour: Hour) -> float:
+        """L that an hour is expected to lose."""
+        return hour.run * self.running + (1.0 - hour.run) * self.idle
+
+
+def set_bar(hours: list[Hour]) -> Bar | None:
+    """The bar from hours gone by; None while there are too few."""
+    hours = hours[-HISTORY_H:]
+    still = np.array([h.lost_l for h in hours if h.still])
+    if len(hours) < FEWEST_H * 0.6:
+        return None
+    ran = np.array([h.lost_l for h in hours if h.run == 1.0])
+    idle = float(np.clip(np.median(still), 0.0, None)) if len(still) >= FEWEST_IDLE_H else 0.0
+    running = float(np.mean(ran)) if len(ran) > 10 else idle
+    bar = Bar(max(running, 0.0), idle, {}, {})
+    rest = np.array([h.lost_l - bar.expected(h) for h in hours])
+    if len(still) >= FEWEST_IDLE_H:
+        for n in IDLE_WINDOWS:
+            bar.idle_sd[n] = scatter(still - idle, n)
+    for n in WHOLE_WINDOWS:
+        bar.whole_sd[n] = scatter(rest, n)
+    return bar
+
+
+def scatter(values: np.ndarray[tuple[int], np.dtype[np.float64]], n: int) -> float:
+    """1 sd of sums over n values in a row, from the middle of their spread, with a floor from single values."""
+    one = 1.4826 * float(np.median(np.abs(values - np.median(values)))) + 1e-3
+    floor = one * sqrt(n)
+    if len(values) < 2 * n:
+        return max(floor, 0.5 * one * n)
+    sums = np.convolve(values, np.ones(n), mode="valid")
+    spread = 1.4826 * float(np.median(np.abs(sums - np.median(sums))))
+    few = sqrt(1.0 + 4.0 * n / len(values))  # few windows apart from one another: less is known
+    return max(floor, spread * few, 0.7 * float(np.quantile(np.abs(sums), 0.98)) / 2.3 * few)

@@ -1,0 +1,125 @@
+"""The ledger of strength: dated moves of the mixture, kept for days so that a late word goes in at its time.
+
+Moves do not depend on the mixture, so putting one in or changing one means: back to the last copy before it,
+then the same moves again. What was said of the past stays said; only the present mixture changes.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass, field
+
+from agent.core import strength
+from agent.core.strength import Kind, Mixture
+
+KEEP_S = 9 * 86400.0  # moves are kept this long; words may come 24 h late, findings are revised for days
+COPY_EVERY_S = 12 * 3600.0  # a copy of the mixture as often as this
+
+
+@dataclass(slots=True)
+class Move:
+    """One dated move. `what`: lose, pour, renew, hand, titration, inline; the numbers as that move takes them."""
+
+    time: float
+    what: str
+    numbers: tuple[float, ...]
+    kinds: list[Kind] = field(default_factory=list)
+    ref: str = ""  # the finding or entry that it stands for
+    before: Mixture | None = None  # the mixture before this move, where a copy was kept
+
+
+def apply(mix: Mixture, move: Move) -> Mixture:
+    """The mixture after one move."""
+    n = move.numbers
+    if move.what == "lose":
+        return strength.lose(mix, n[0], n[1], n[2], n[3])
+    if move.what == "pour":
+        return strength.pour(mix, n[0], n[1], n[2], n[3], move.kinds)
+    if move.what == "renew":
+        return strength.renew(mix, n[0], move.kinds)
+    if move.what == "hand":
+        return strength.read_index(mix, n[0], n[1], n[2])
+    if move.what == "inline":
+        return strength.read_inline(mix, n[0], n[1], n[2])
+    return strength.read_titration(mix, n[0], n[1])
+
+
+@dataclass(slots=True)
+class Ledger:
+    """Moves in order of time, and the mixture after the last of them."""
+
+    mix: Mixture
+    moves: list[Move] = field(default_factory=list)
+    version: int = 0
+
+    def add(self, move: Move) -> None:
+        """Put a move in at its time."""
+        if not self.moves or move.time >= self.moves[-1].time:
+            self._append(move)
+            self._forget(move.time)
+        else:
+            at = bisect_right([m.time for m in self.moves], move.time)
+            self.moves.insert(max(at, 1) if self.moves[0].before is not None else at, move)
+            self._again(at)
+        self.version += 1
+
+    def change(self, ref: str, **new: object) -> None:
+        """Change the move that stands for `ref` and all that followed from it."""
+        for at, move in enumerate(self.moves):
+            if move.ref == ref:
+                for name, value in new.items():
+                    setattr(move, name, value)
+                self._again(at)
+                self.version += 1
+                return
+
+    def remove(self, ref: str) -> bool:
+        """Take back the move that stands for `ref`; False where it is no longer kept."""
+        for at, move in enumerate(self.moves):
+            if move.ref == ref:
+                if move.before is not None and at + 1 < len(self.moves):
+                    self.moves[at + 1].before = move.before
+                elif move.before is not None:
+                    self.mix = move.before
+                del self.moves[at]
+                self._again(min(at, len(self.moves) - 1))
+                self.version += 1
+                return True
+        return False
+
+    def find(self, ref: str) -> Move | None:
+        """The move that stands for `ref`."""
+        return next((m for m in self.moves if m.ref == ref), None)
+
+    def _append(self, move: Move) -> None:
+        copies = (m.time for m in reversed(self.moves) if m.before is not None)
+        if move.time - next(copies, -1e18) >= COPY_EVERY_S:
+            move.before = self.mix
+        self.moves.append(move)
+        self.mix = apply(self.mix, move)
+
+    def _again(self, at: int) -> None:
+        """Run the moves again from the last copy at or before place `at`."""
+        if not self.moves:
+            return
+        while at > 0 and self.moves[at].before is None:
+            at -= 1
+        mix = self.moves[at].before
+        if mix is None:
+            return
+        for move in self.moves[at:]:
+            if move.before is not None:
+                move.before = mix
+            mix = apply(mix, move)
+        self.mix = mix
+
+    def _forget(self, now: float) -> None:
+        """Drop the oldest moves up to a copy, once they are older than anybody asks for."""
+        if now - self.moves[0].time < KEEP_S + 2 * COPY_EVERY_S:
+            return
+        for at in range(1, len(self.moves)):
+            if self.moves[at].before is not None and now - self.moves[at].time >= KEEP_S:
+                del self.moves[:at]
+                return
+            if now - self.moves[at].time < KEEP_S:
+                return

@@ -1,0 +1,165 @@
+"""The one step: a record in, outputs out. The live agent and every replay go through here and nowhere else."""
+
+from __future__ import annotations
+
+import pickle  # noqa: S403 - snapshots are our own, sealed with a digest and read back only by the same version
+from dataclasses import dataclass, field, replace
+from hashlib import sha256
+from math import ceil, floor
+
+from agent.core import gates
+from agent.core import sump as sumps
+from agent.core.belief import belief_at as _belief_at
+from agent.core.curve import Curve
+from agent.core.explain import explain as _explain
+from agent.core.kinds import Habits
+from agent.core.outputs import Belief, Mark, Output
+from agent.core.spec import SiteSpec
+from agent.core.sump import Sump, Word
+from agent.records import Record
+
+EVERY_S = 3600.0
+VERSION = "1"  # of the state's shape; a snapshot of another version is refused
+AHEAD_S = 300.0  # a snapshot this far in the future is refused
+
+
+class SnapshotRefused(Exception):
+    """A snapshot that is not of this version, site or time; learning starts anew."""
+
+
+@dataclass(slots=True)
+class SiteState:
+    """Everything learned of a site. `next_due` epoch s: when the next beliefs are written."""
+
+    every_s: float
+    habits: Habits
+    sumps: dict[str, Sump]
+    time: float = 0.0
+    next_due: float = field(default=float("inf"))
+    begun: bool = False
+    seal: bytes = b""  # version, sumps and their numbers that this was learned with
+
+
+def start(site: SiteSpec, every_s: float = EVERY_S) -> SiteState:
+    """A site about which nothing is known but its site file."""
+    return SiteState(every_s, Habits(), {i: sumps.new_sump(spec) for i, spec in site.sumps.items()}, seal=_seal(site))
+
+
+def step(state: SiteState, record: Record, site: SiteSpec) -> tuple[SiteState, list[Output]]:
+    """Take one record. The state given is used up; go on with the one returned."""
+    when = record.time
+    outputs: list[Output] = []
+    if when > state.next_due:
+        outputs = _beliefs_due(state, when)
+    elif not state.begun and when >= 0.0:
+        state.begun = True
+        state.next_due = ceil(when / state.every_s) * state.every_s
+        if state.next_due < when:
+            state.next_due += state.every_s
+    if when > state.time:
+        state.time = when
+    if record.signal == "level":
+        sump = state.sumps[record.sump]
+        outputs += sumps.take_level(sump, state.habits, when, record.value)  # type: ignore[arg-type]
+        return state, outputs
+    return state, outputs + _other(state, record)
+
+
+def _other(state: SiteState, record: Record) -> list[Output]:
+    """Every signal but the level."""
+    if record.signal == "mark":
+        return [Mark(record.value)]
+    sump, when, value = state.sumps[record.sump], record.time, record.value
+    match record.signal:
+        case "running":
+            sump.tracker.running(when, bool(value))
+        case "temperature":
+            sump.latest["temperature"] = (when, float(value))  # type: ignore[arg-type]
+        case "brix":
+            sumps.take_inline(sump, when, float(value))  # type: ignore[arg-type]
+        case "hand_reading":
+            return sumps.take_reading(sump, when, record.at, float(value))  # type: ignore[arg-type]
+        case "titration":
+            return sumps.take_titration(sump, when, record.at, float(value))  # type: ignore[arg-type]
+        case "addition":
+            word = Word(when, record.at, record.volume_l, record.pct)
+            return sumps.take_addition(sump, state.habits, when, word, record.of)
+        case "recharge":
+            return sumps.take_recharge(sump, when, record.at, record.volume_l or 0.0, record.pct)
+        case "dismissal":
+            return sumps.dismiss(sump, when, record.of or "")
+        case "setting":
+            _set(sump, record)
+    return []
+
+
+def _set(sump: Sump, record: Record) -> None:
+    """From now on one field of the sump has another value."""
+    if record.field == "curve":
+        points = record.value
+        curve = Curve(tuple(float(p[0]) for p in points), tuple(float(p[1]) for p in points))  # type: ignore
+        if "level" in sump.latest:
+            raw = sump.latest["level"][1]
+            sump.tracker.shift(curve.litres_at(raw) - sump.spec.curve.litres_at(raw))
+        sump.spec = replace(sump.spec, curve=curve)
+    elif record.field is not None:
+        sump.spec = replace(sump.spec, **{record.field: float(record.value)})  # type: ignore[arg-type]
+
+
+def advance(state: SiteState, time: float, site: SiteSpec) -> tuple[SiteState, list[Output]]:
+    """Time has passed without a record: the beliefs that are due."""
+    return state, _beliefs_due(state, time) if time > state.next_due else []
+
+
+def finish(state: SiteState, site: SiteSpec) -> list[Output]:
+    """The records have ended: the beliefs due up to the last of them."""
+    if state.next_due <= state.time:
+        return _beliefs_due(state, state.time + 1e-6)
+    return []
+
+
+def _beliefs_due(state: SiteState, when: float) -> list[Output]:
+    """Beliefs for every multiple of `every_s` before `when`, for every sump in the site's order."""
+    outputs: list[Output] = []
+    while state.next_due < when:
+        outputs += [_belief_at(sump, state.next_due) for sump in state.sumps.values()]
+        state.next_due += state.every_s
+    return outputs
+
+
+def belief_at(state: SiteState, sump_id: str, time: float, site: SiteSpec) -> Belief:
+    """The belief of one sump now."""
+    return _belief_at(state.sumps[sump_id], time)
+
+
+def explain(state: SiteState, sump_id: str, time: float, site: SiteSpec) -> str:
+    """The belief of one sump in words: the balance since the last reading, what was judged what and why."""
+    return _explain(state.sumps[sump_id], time)
+
+
+def flags(state: SiteState, sump_id: str, signal: str) -> int:
+    """Gate bits of the latest sample of a signal (agent.core.gates)."""
+    return state.sumps[sump_id].flags.get(signal, gates.GOOD)
+
+
+def _seal(site: SiteSpec) -> bytes:
+    """What a snapshot must have been made for: this version, and these sumps with these numbers."""
+    return sha256(f"{VERSION} {sorted(site.sumps.items())!r}".encode()).digest()
+
+
+def dump(state: SiteState) -> bytes:
+    """The whole state as bytes: 32 of seal, 32 of digest, then the body."""
+    body = pickle.dumps(state, protocol=5)
+    return state.seal + sha256(body).digest() + body
+
+
+def load(data: bytes, site: SiteSpec, now: float | None = None) -> SiteState:
+    """The state again. Raises SnapshotRefused where it is of another version, site, or from the future."""
+    if data[:32] != _seal(site):
+        raise SnapshotRefused("the snapshot is of another version, or the site file has changed since")
+    if sha256(data[64:]).digest() != data[32:64]:
+        raise SnapshotRefused("the snapshot is damaged")
+    state: SiteState = pickle.loads(data[64:])  # noqa: S301 - the digest holds; our own bytes
+    if now is not None and floor(state.time) > now + AHEAD_S:
+        raise SnapshotRefused("the snapshot is from the future")
+    return state

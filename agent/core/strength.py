@@ -1,0 +1,292 @@
+"""The strength mixture: what the fluid's strength may be, given what was lost, poured and read.
+
+A mixture of Gaussians over a named state (STATE, below). Each component of the mixture stands for one history of
+kinds: what each unlogged addition was, which reading was wrong. Four pure moves make up the filter:
+
+    lose      c' = c·exp((e·X + W)/V)             X L lost while running, of which the share e evaporates; W L
+                                                  lost idle, as water; from dV = −(E+D)dt, dS = −(S/V)·D·dt
+    pour      c' = (c·V + m·A)/(V + A)            A L at strength m, one branch a kind
+    read      z  = c/f + o (+ b inline) + noise   Brix; a titration reads c itself
+    reduce    histories that differ only in old kinds are joined, moments kept
+
+All moves take a `Mixture` and give a new one. c, m in % by volume; volumes in L; Brix.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import erf, log, pi, sqrt
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+C = 0  # strength, %
+E = 1  # share of the running loss that evaporates
+R = 2  # ln of the proportioner's real strength over set
+B = 3  # inline refractometer's bias, Brix
+O = 4  # index from way oil and salts, Brix  # noqa: E741 - the trade's letter
+M = 5  # first of SLOTS: strength of the last additions, %, newest first
+SLOTS = 6
+STATE = M + SLOTS
+RECALL = 9  # kinds and doubts remembered apart, newest first
+MOST = 24  # branches kept
+
+USUAL, WATER, RICH, SAID, LEAN = 1, 2, 3, 4, 5
+KIND_NAMES = {USUAL: "usual mix", WATER: "water", RICH: "stronger mix", SAID: "as said", LEAN: "lean mix"}
+GOOD, WRONG = 6, 7  # of a reading
+
+WALK_PER_DAY = {E: 0.012, R: 0.02, B: 0.11, O: 0.012}  # 1 sd a square root of a day
+STRENGTH_WALK = 0.006  # of c a square root of a day: all that is not modelled
+SHARE_SPREAD = 0.12  # 1 sd of a day's own evaporation share about the sump's
+SHARE_LOW, SHARE_HIGH = 0.15, 0.98
+WRONG_SHARE = 0.05  # of hand readings that are wrong
+WRONG_BRIX = 1.6  # 1 sd of those
+
+
+@dataclass(frozen=True, slots=True)
+class Mixture:
+    """w (n,) weights; x (n, STATE) means; P (n, STATE, STATE) covariances; kinds (n, RECALL), newest first;
+    slots (n, SLOTS) kind of each remembered addition."""
+
+    w: Floats
+    x: Floats
+    P: Floats
+    kinds: Ints
+    slots: Ints
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What an addition may have been: strength mean and sd in %, log of its prior weight."""
+
+    label: int
+    mean_pct: float
+    sd_pct: float
+    logp: float
+
+
+def begin(strength_pct: float, sd_pct: float, share: float = 0.68, share_sd: float = 0.15) -> Mixture:
+    """One component: strength as hoped for, everything else at its prior."""
+    x, P = np.zeros((1, STATE)), np.zeros((1, STATE, STATE))
+    x[0, C], P[0, C, C] = strength_pct, sd_pct**2
+    x[0, E], P[0, E, E] = share, share_sd**2
+    P[0, R, R] = 0.15**2
+    P[0, B, B] = 0.5**2
+    P[0, O, O] = 0.08**2
+    zeros = np.zeros((1, RECALL), dtype=np.int64)
+    return Mixture(np.ones(1), x, P, zeros, np.zeros((1, SLOTS), dtype=np.int64))
+
+
+def lose(mix: Mixture, running_l: float, idle_l: float, volume_l: float, days: float) -> Mixture:
+    """Losses over some days: `running_l` of which share e is water, `idle_l` all of it water."""
+    x, P = mix.x.copy(), mix.P.copy()
+    a, b = running_l / volume_l, idle_l / volume_l
+    share = np.clip(x[:, E], SHARE_LOW, SHARE_HIGH)
+    growth = np.exp(share * a + b)
+    x[:, C] *= growth
+    slope = x[:, C] * a
+    P[:, C, :] = growth[:, None] * P[:, C, :] + slope[:, None] * P[:, E, :]
+    P[:, :, C] = growth[:, None] * P[:, :, C] + slope[:, None] * P[:, :, E]
+    P[:, C, C] += (SHARE_SPREAD * slope) ** 2 + (STRENGTH_WALK * x[:, C]) ** 2 * days
+    for i, sd in WALK_PER_DAY.items():
+        P[:, i, i] += sd * sd * days
+    return Mixture(mix.w, x, P, mix.kinds, mix.slots)
+
+
+def pour(
+    mix: Mixture, before_l: float, added_l: float, added_sd: float, usual_pct: float, kinds: list[Kind]
+) -> Mixture:
+    """An addition of `added_l` to `before_l`: one branch a kind, the strength kept as slot M."""
+    parts = [_pour_kind(mix, before_l, added_l, added_sd, usual_pct, kind) for kind in kinds]
+    return reduce(_join(parts))
+
+
+def _pour_kind(
+    mix: Mixture, before_l: float, added_l: float, added_sd: float, usual_pct: float, kind: Kind
+) -> Mixture:
+    n, total = len(mix.w), before_l + added_l
+    x, P = mix.x.copy(), mix.P.copy()
+    x[:, M + 1 :], P[:, M + 1 :, :] = x[:, M:-1], P[:, M:-1, :]
+    P[:, :, M + 1 :] = P[:, :, M:-1]
+    P[:, M, :] = P[:, :, M] = 0.0
+    if kind.label == USUAL:
+        ratio = np.exp(np.clip(x[:, R], -1.0, 1.0))
+        m = usual_pct * ratio
+        P[:, M, :] = m[:, None] * P[:, R, :]
+        P[:, :, M] = P[:, M, :]
+        P[:, M, M] = m * m * P[:, R, R] + kind.sd_pct**2
+    else:
+        m = np.full(n, kind.mean_pct)
+        P[:, M, M] = kind.sd_pct**2
+    x[:, M] = m
+    before, share = before_l / total, added_l / total
+    pull = (m - x[:, C]) * before / total
+    x[:, C] = before * x[:, C] + share * m
+    P[:, C, :] = before * P[:, C, :] + share * P[:, M, :]
+    P[:, :, C] = before * P[:, :, C] + share * P[:, :, M]
+    P[:, C, C] += (pull * added_sd) ** 2
+    return Mixture(
+        mix.w * np.exp(kind.logp), x, P, _remember(mix.kinds, kind.label), _remember(mix.slots, kind.label)
+    )
+
+
+def renew(mix: Mixture, volume_l: float, kinds: list[Kind]) -> Mixture:
+    """Emptied, cleaned and filled anew: nothing of the old strength stays, what is known of the sump does."""
+    x, P = mix.x.copy(), mix.P.copy()
+    x[:, C] = 0.0
+    x[:, O] = 0.0
+    for i in (C, O):
+        P[:, i, :] = P[:, :, i] = 0.0
+    P[:, O, O] = 0.05**2
+    P[:, B, B] += 0.2**2
+    fresh = Mixture(mix.w, x, P, mix.kinds, mix.slots)
+    return pour(fresh, 1e-6, volume_l, 0.0, 1.0, kinds)
+
+
+def read_index(mix: Mixture, brix: float, factor: float, sd: float, wrong_share: float = WRONG_SHARE) -> Mixture:
+    """A hand refractometer: a right reading or a wrong one, both kept until more is known."""
+    h = np.zeros(STATE)
+    h[C], h[O] = 1.0 / factor, 1.0
+    return _doubtful(mix, brix, h, sd, WRONG_BRIX, wrong_share)
+
+
+def read_titration(mix: Mixture, pct: float, sd: float) -> Mixture:
+    """A titration reads the strength itself, oil and salts apart."""
+    h = np.zeros(STATE)
+    h[C] = 1.0
+    return _doubtful(mix, pct, h, sd, 2.0, WRONG_SHARE)
+
+
+def read_inline(mix: Mixture, brix: float, factor: float, sd: float) -> Mixture:
+    """An inline refractometer, biased; a reading far off is mostly left aside."""
+    h = np.zeros(STATE)
+    h[C], h[O], h[B] = 1.0 / factor, 1.0, 1.0
+    good = _update(mix, brix, h, sd)
+    far = float(np.max(good[1])) < -0.5 * 4.0**2
+    return reduce(_update(mix, brix, h, 1.5)[0] if far else good[0])
+
+
+def _doubtful(mix: Mixture, z: float, h: Floats, sd: float, wrong_sd: float, wrong_share: float) -> Mixture:
+    right, _ = _update(mix, z, h, sd)
+    wrong, _ = _update(mix, z, h, wrong_sd)
+    parts = []
+    for part, label, share in ((right, GOOD, 1.0 - wrong_share), (wrong, WRONG, wrong_share)):
+        parts.append(Mixture(part.w * share, part.x, part.P, _remember(part.kinds, label), part.slots))
+    return reduce(_join(parts))
+
+
+def _update(mix: Mixture, z: float, h: Floats, sd: float) -> tuple[Mixture, Floats]:
+    """Kalman update of every component, unnormalised weights; also −½ν²."""
+    Ph = mix.P @ h
+    s = Ph @ h + sd * sd
+    d = z - mix.x @ h
+    gain = Ph / s[:, None]
+    x = mix.x + gain * d[:, None]
+    P = mix.P - gain[:, :, None] * Ph[:, None, :]
+    fit = -0.5 * d * d / s
+    w = mix.w * np.exp(fit) / np.sqrt(2.0 * pi * s)
+    return Mixture(w, x, P, mix.kinds, mix.slots), fit
+
+
+def _remember(kinds: Ints, label: int) -> Ints:
+    out = np.empty_like(kinds)
+    out[:, 0] = label
+    out[:, 1:] = kinds[:, :-1]
+    return out
+
+
+def _join(parts: list[Mixture]) -> Mixture:
+    return Mixture(
+        np.concatenate([p.w for p in parts]),
+        np.concatenate([p.x for p in parts]),
+        np.concatenate([p.P for p in parts]),
+        np.concatenate([p.kinds for p in parts]),
+        np.concatenate([p.slots for p in parts]),
+    )
+
+
+def reduce(mix: Mixture) -> Mixture:
+    """Normalise; drop what is hopeless; join histories alike in the newest kinds until MOST are left.
+
+    Joining keeps mean and covariance (moment matching), so that old doubts live on as width.
+    """
+    total = float(mix.w.sum())
+    if not total > 1e-290:
+        mix = Mixture(np.full(len(mix.w), 1.0 / len(mix.w)), mix.x, mix.P, mix.kinds, mix.slots)
+        total = 1.0
+    keep = mix.w > 1e-6 * total
+    mix = Mixture(mix.w[keep] / total, mix.x[keep], mix.P[keep], mix.kinds[keep], mix.slots[keep])
+    mix = Mixture(mix.w / mix.w.sum(), mix.x, mix.P, mix.kinds, mix.slots)
+    depth = RECALL
+    while len(mix.w) > MOST and depth > 0:
+        depth -= 1
+        mix = _merge(mix, depth)
+    return mix
+
+
+def _merge(mix: Mixture, depth: int) -> Mixture:
+    """Join components that agree in the `depth` newest kinds."""
+    if depth == 0:
+        group = np.zeros(len(mix.w), dtype=np.int64)
+    else:
+        key = mix.kinds[:, :depth] @ (8 ** np.arange(depth, dtype=np.int64))
+        _, group = np.unique(key, return_inverse=True)
+    n = int(group.max()) + 1
+    if n == len(mix.w):
+        return mix
+    member = np.zeros((n, len(mix.w)))
+    member[group, np.arange(len(mix.w))] = mix.w
+    w = member.sum(axis=1)
+    x = (member @ mix.x) / w[:, None]
+    off = mix.x - x[group]
+    spread = mix.P + off[:, :, None] * off[:, None, :]
+    P = np.tensordot(member, spread, axes=1) / w[:, None, None]
+    heaviest = member.argmax(axis=1)
+    kinds = mix.kinds[heaviest].copy()
+    kinds[:, depth:] = 0
+    return Mixture(w, x, P, kinds, mix.slots[heaviest])
+
+
+def moments(mix: Mixture, i: int) -> tuple[float, float]:
+    """Mean and standard deviation of one component of the state."""
+    mean = float(mix.w @ mix.x[:, i])
+    var = float(mix.w @ (mix.P[:, i, i] + (mix.x[:, i] - mean) ** 2))
+    return mean, sqrt(max(var, 0.0))
+
+
+def quantile(mix: Mixture, i: int, p: float) -> float:
+    """The p-quantile of one component, by bisection on the mixture's distribution function."""
+    means = mix.x[:, i].tolist()
+    sds = np.sqrt(np.maximum(mix.P[:, i, i], 1e-12)).tolist()
+    weights = mix.w.tolist()
+    low = min(m - 5.0 * s for m, s in zip(means, sds, strict=True))
+    high = max(m + 5.0 * s for m, s in zip(means, sds, strict=True))
+    parts = [(w, m, 1.0 / (s * sqrt(2.0))) for w, m, s in zip(weights, means, sds, strict=True) if w > 1e-4]
+    whole = sum(w for w, _, _ in parts)
+    for _ in range(22):
+        mid = 0.5 * (low + high)
+        below = sum(w * 0.5 * (1.0 + erf((mid - m) * k)) for w, m, k in parts)
+        if below < p * whole:
+            low = mid
+        else:
+            high = mid
+    return 0.5 * (low + high)
+
+
+def kind_weights(mix: Mixture, slot: int) -> dict[int, float]:
+    """Probability of each kind of the addition in a slot (0 = the newest)."""
+    labels = mix.slots[:, slot]
+    return {int(k): float(mix.w[labels == k].sum()) for k in np.unique(labels)}
+
+
+def doubt(mix: Mixture) -> float:
+    """Probability that the newest event, a reading, was wrong."""
+    return float(mix.w[mix.kinds[:, 0] == WRONG].sum())
+
+
+def log_odds(p: float) -> float:
+    """ln(p/(1−p)), for showing weights on a scale that adds."""
+    return log(p / (1.0 - p))
