@@ -14,6 +14,7 @@ from agent.wire.ascii_line import Line, LineDecoder, value_in
 from agent.wire.current_loop import raw_at
 from agent.wire.outcomes import NEED_MORE, Fault
 
+BUNCH = 60.0  # readings at once, at most: adapters and busy systems hand lines on in bunches
 QUIET_S = 0.02  # some 20 characters at 9600 baud: between lines, not within one
 
 
@@ -27,7 +28,7 @@ class AsciiDriver:
         self._patterns = {id(sensor): re.compile(sensor.pattern) for sensor in bus.sensor}
         self._decoders = {marks: LineDecoder(*marks) for marks in map(_marks, self._heard)}
         self._turns = Turns(bus.period_s)
-        self._due: dict[int, float] = {}
+        self._credit: dict[int, tuple[float, float]] = {}  # by sensor: readings it may bring, monotonic s
 
     def begin(self, port: serial.Serial) -> None:
         """See Driver."""
@@ -77,12 +78,13 @@ class AsciiDriver:
         return None if good else fault
 
     def _is_due(self, sensor: AsciiSensor) -> bool:
-        """One reading a period is kept of a transmitter that talks faster; a tenth of slack for its own clock."""
+        """One reading a period is kept of a transmitter that talks faster; what came late may come in a bunch."""
         now = time.monotonic()
-        if now < self._due.get(id(sensor), now):
-            return False
-        self._due[id(sensor)] = now + 0.9 * self._bus.period_s
-        return True
+        credit, at = self._credit.get(id(sensor), (1.0, now))
+        credit = min(BUNCH, credit + (now - at) / self._bus.period_s)
+        due = credit >= 1.0
+        self._credit[id(sensor)] = (credit - 1.0 if due else credit, now)
+        return due
 
     # -- asked -----------------------------------------------------------------------------------------------
 

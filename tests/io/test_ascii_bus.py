@@ -56,6 +56,15 @@ def test_a_transmitter_that_talks_fast_gives_one_reading_a_period(plug: Plug) ->
         assert heard.values() == [120.5]
 
 
+def test_lines_that_were_held_up_and_come_in_a_bunch_are_all_read(plug: Plug) -> None:
+    with listening(ascii_bus(plug.path, period_s=0.05)) as heard:
+        wait_for(lambda: heard.bus.health.port_open, "the port to be open")
+        plug.send(b"\r\nL 1.0 MM\r\n")
+        wait_for(lambda: "nothing for" in heard.text, "some periods to pass")
+        plug.send(b"L 2.0 MM\r\nL 3.0 MM\r\nL 4.0 MM\r\n")
+        wait_for(lambda: heard.values() == [1.0, 2.0, 3.0, 4.0], "the bunch")
+
+
 def test_one_line_may_carry_two_signals(plug: Plug) -> None:
     level = {"pattern": r"L (?P<value>\d+\.\d) T \d+\.\d"}
     temperature = {"pattern": r"L \d+\.\d T (?P<value>\d+\.\d)", "signal": "temperature"}
