@@ -88,7 +88,7 @@ class Queries:
             samples = self._all(lambda: self.journal.samples(sump, signal, t0, t1))
             return [(s.time, s.value) for s in samples if s.flags == 0]
         rows = self._all(lambda: self.journal.trace(sump, signal, t0, t1, step_s))
-        return [(start + step_s / 2, mean) for start, _, mean, _, _ in rows]
+        return [(min(start + step_s / 2, t1), mean) for start, _, mean, _, _ in rows]  # the last step is not over yet
 
     def findings(self, sump: str | None, t0: float | None = None) -> list[dict[str, Any]]:
         """The latest judgement of each finding said since `t0`, withdrawn ones left out, oldest first."""

@@ -42,8 +42,8 @@ USUAL_RANGE = "1d"
 
 def series(spec: SumpSpec, span: Range, live: Live, queries: Queries, show: Show) -> dict[str, Any]:
     """Everything the graphs of one sump draw. Times are epoch s, volumes `unit`, strengths % of the mix."""
-    t0, t1 = live.now_s - span.length_s, live.now_s + 1.0
-    beliefs = queries.beliefs(spec.id, t0 - 3600.0, t1)
+    t0, t1 = live.now_s - span.length_s, live.now_s
+    beliefs = queries.beliefs(spec.id, t0 - 3600.0, t1 + 1.0)
     levels = queries.level(spec.id, "level", t0, t1, span.step_s)
     newest = live.belief(spec.id)
     if newest and (not beliefs or newest["time"] > beliefs[-1]["time"]):

@@ -9,8 +9,12 @@ from __future__ import annotations
 import json
 import math
 import os
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from time import monotonic
 from typing import Any
 
 from agent.core.outputs import Advice, Belief, Finding
@@ -21,6 +25,7 @@ from agent.site import load_site
 
 NOW_S = 1_750_340_000.0  # a Thursday in June 2025, 15:33 in Vienna
 PAST_DAYS = 9
+LIVE_EVERY_S = 0.3
 SITE = """
 [site]
 name = "Harrow Lane Gearworks"
@@ -158,6 +163,7 @@ class Works:
     journal: Journal
     plants: dict[str, Plant]
     now_s: float = NOW_S
+    dead: bool = False  # the played agent writes no more
 
     @property
     def specs(self) -> dict[str, SumpSpec]:
@@ -196,6 +202,27 @@ class Works:
         }  # fmt: skip
         belief = plant.belief(self.now_s - 40.0).row()
         return {"signals": {"level": level, **signals}, "belief": belief, "filling": None}
+
+    @contextmanager
+    def agent_lives(self) -> Iterator[None]:
+        """Plays the agent's one habit that pages go by: a live file that is new every moment."""
+        ended = threading.Event()
+
+        def write() -> None:
+            begun, at = monotonic(), self.now_s
+            while not ended.wait(LIVE_EVERY_S):
+                self.now_s = at + monotonic() - begun
+                if not self.dead:
+                    self.live()
+
+        self.live()
+        writer = threading.Thread(target=write, name="live file")
+        writer.start()
+        try:
+            yield
+        finally:
+            ended.set()
+            writer.join()
 
     def advise(self, advice: Advice, state: str = "approved", by: str = "policy") -> None:
         """Posts an instruction, and takes it on to `approved` or as far as asked."""

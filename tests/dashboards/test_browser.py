@@ -1,0 +1,273 @@
+"""The pages in a real browser: live without a reload, nothing from elsewhere, no fault, large enough for gloves."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request, expect, sync_playwright
+
+from dashboards.desk import Desk
+from dashboards.sessions import COOKIE
+from tests.dashboards import works as plant
+from tests.dashboards.visitor import SECRETS
+from tests.dashboards.works import Works
+from tests.services import wait_until
+
+CHROMIUM = "/usr/bin/chromium"
+FLAGS = (
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+)  # fmt: skip
+DEADLINE_MS = 20_000
+PHONE, DESK = {"width": 360, "height": 740}, {"width": 1440, "height": 900}
+SMALLEST_TAP_PX = 48
+PAGES = ("/", "/sump/mill-2", "/todo", "/review", "/reading", "/reading/mill-2", "/log", "/people")
+expect.set_options(timeout=DEADLINE_MS)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        found = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        yield found
+        found.close()
+
+
+@dataclass
+class Watch:
+    """What a page did beside what it showed."""
+
+    address: str
+    faults: list[str] = field(default_factory=list)
+    foreign: list[str] = field(default_factory=list)
+
+    def over(self, context: BrowserContext) -> None:
+        context.on("console", self._console)
+        context.on("weberror", lambda error: self.faults.append(str(error.error)))
+        context.on("request", self._request)
+        context.on("requestfailed", self._failed)
+
+    def _console(self, message: ConsoleMessage) -> None:
+        if message.type in ("error", "warning"):
+            self.faults.append(message.text)
+
+    def _request(self, request: Request) -> None:
+        if not request.url.startswith(self.address):
+            self.foreign.append(request.url)
+
+    def _failed(self, request: Request) -> None:
+        if request.failure != "net::ERR_ABORTED":  # what was under way when the page was left: a stream, a picture
+            self.faults.append(f"{request.url}: {request.failure}")
+
+
+Open = Callable[..., Page]
+
+
+@pytest.fixture
+def watch(address: str) -> Iterator[Watch]:
+    """Every browser test ends with this: no fault on any page, no word to any other host."""
+    found = Watch(address)
+    yield found
+    assert found.faults == [] and found.foreign == []
+
+
+@pytest.fixture
+def open_page(browser: Browser, watch: Watch, works: Works, desk: Desk) -> Iterator[Open]:
+    """Opens a page as a role, in a context of its own, beside an agent that lives."""
+    contexts: list[BrowserContext] = []
+
+    def make(path: str, role: str = "operator", **options: object) -> Page:
+        settings = {"viewport": DESK, "reduced_motion": "reduce"} | options
+        context = browser.new_context(base_url=watch.address, **settings)  # type: ignore[arg-type]
+        context.set_default_timeout(DEADLINE_MS)
+        contexts.append(context)
+        watch.over(context)
+        person = next(p for p in desk.people.all() if p.role == role)
+        context.add_cookies([{"name": COOKIE, "value": desk.sessions.start(person, time.time()), "url": watch.address}])
+        page = context.new_page()
+        page.goto(path)
+        return page
+
+    with works.agent_lives():
+        yield make
+        for context in contexts:
+            context.close()
+
+
+def test_a_person_signs_in_with_the_keyboard_alone(browser: Browser, watch: Watch) -> None:
+    context = browser.new_context(base_url=watch.address)
+    watch.over(context)
+    page = context.new_page()
+    page.goto("/")
+    expect(page).to_have_url(f"{watch.address}/sign-in?next=/")
+    page.locator("#name").focus()
+    page.keyboard.type("operator")
+    page.keyboard.press("Tab")
+    page.keyboard.type(SECRETS["operator"])
+    page.keyboard.press("Enter")
+    expect(page).to_have_url(f"{watch.address}/")
+    expect(page.get_by_test_id("sump-mill-2")).to_be_visible()
+    context.close()
+
+
+def test_a_new_level_arrives_without_a_reload(open_page: Open, works: Works) -> None:
+    page = open_page("/")
+    page.evaluate("window.stayed = true")
+    card = page.get_by_test_id("sump-mill-1")
+    works.plants["mill-1"].volume_l = 222.2
+    expect(card.get_by_test_id("level")).to_have_text("222 L")
+    expect(card.get_by_test_id("volume")).to_have_text("222 L ± 3")
+    assert page.evaluate("window.stayed")
+
+
+def test_the_point_on_the_map_and_the_word_beside_it_follow(open_page: Open, works: Works) -> None:
+    page = open_page("/")
+    card = page.get_by_test_id("sump-mill-1")
+    before = float(card.locator(".point").get_attribute("cx") or 0)
+    works.plants["mill-1"].volume_l = 180.0
+    expect(card.get_by_test_id("status")).to_have_text("Low")
+    expect(card.get_by_test_id("status")).to_have_attribute("data-state", "out")
+    assert float(card.locator(".point").get_attribute("cx") or 0) < before
+
+
+def test_all_watchers_share_one_look_and_see_the_same(open_page: Open, works: Works) -> None:
+    pages = [open_page("/"), open_page("/sump/mill-1", "supervisor"), open_page("/", "maintenance")]
+    works.plants["mill-1"].volume_l = 211.0
+    for page in pages:
+        expect(page.get_by_test_id("level").get_by_text("211 L").first).to_be_visible()
+
+
+def test_a_new_instruction_comes_up_by_itself(open_page: Open, works: Works) -> None:
+    page = open_page("/todo")
+    expect(page.get_by_test_id("instruction-mill-2-a1")).to_be_visible()
+    works.advise(plant.top_off(works, "mill-1", "mill-1-a9"))
+    expect(page.get_by_test_id("instruction-mill-1-a9")).to_be_visible()
+    expect(page.locator("#places .count")).to_have_text("3 open")
+
+
+def test_nobody_is_interrupted_while_typing(open_page: Open, works: Works) -> None:
+    page = open_page("/todo")
+    card = page.get_by_test_id("instruction-mill-2-a1")
+    card.get_by_test_id("done-open").click()
+    card.get_by_label("How much, really").fill("77")
+    works.advise(plant.top_off(works, "mill-1", "mill-1-a9"))
+    expect(page.locator("#places .count")).to_have_text("3 open")  # the news has come
+    expect(card.get_by_label("How much, really")).to_have_value("77")
+    card.get_by_test_id("done-send").click()
+    expect(page.get_by_test_id("said")).to_be_visible()
+    assert works.said()[0]["volume_l"] == 77.0
+
+
+def test_a_silent_agent_is_said_and_unsaid(open_page: Open, works: Works, desk: Desk) -> None:
+    page = open_page("/")
+    expect(page.locator("#notice")).to_be_hidden()
+    works.dead = True
+    live = works.folder / "run" / "live.json"
+    wait_until(lambda: live.unlink(missing_ok=True) or not live.exists(), "no live file")
+    expect(page.locator("#notice")).to_be_visible()
+    works.dead = False
+    expect(page.locator("#notice")).to_be_hidden()
+
+
+def test_the_graphs_are_drawn_grow_live_and_move_together(open_page: Open, works: Works) -> None:
+    page = open_page("/sump/mill-2?range=1h")
+    graphs = page.locator("#graphs")
+    expect(graphs).to_have_attribute("data-drawn", "1")
+    expect(page.locator("#level-graph canvas")).to_be_visible()
+    expect(graphs).to_have_attribute("data-live", re.compile(r"^([2-9]|\d\d+)$"))
+    over = page.locator("#level-graph .u-over")
+    area = over.bounding_box()
+    assert area
+    over.hover(position={"x": area["width"] * 0.4, "y": area["height"] / 2})
+    expect(page.locator("#level-readout")).to_contain_text(" L")
+    expect(page.locator("#strength-readout")).to_contain_text(" %")  # the same moment on the other graph
+    lines = page.evaluate("[...document.querySelectorAll('.u-cursor-x')].map((x) => x.style.transform)")
+    assert len(set(lines)) == 1
+
+
+def test_every_range_draws(open_page: Open) -> None:
+    page = open_page("/sump/mill-2")
+    for name in ("1 hour", "1 week", "1 month", "1 day"):
+        page.get_by_role("link", name=name).click()
+        expect(page.get_by_role("link", name=name)).to_have_attribute("aria-current", "true")
+        expect(page.locator("#graphs")).to_have_attribute("data-drawn", "1")
+
+
+def test_the_strength_is_shown_as_the_brix_is_typed(open_page: Open) -> None:
+    page = open_page("/reading/mill-2")
+    page.get_by_label("The refractometer reads").fill("4,6")
+    expect(page.locator("#brix-strength")).to_have_text("4.6 Brix × 1.5 = 6.9 % strength")
+    page.get_by_label("The refractometer reads").fill("")
+    expect(page.locator("#brix-strength")).to_contain_text("the target of 7 %")
+    page.get_by_label("Strength by titration").fill("5")
+    expect(page.locator("#titration-mix")).to_have_text("5 % of the mix (5.26 per 100 of water)")
+
+
+def test_an_impatient_thumb_is_one_word(open_page: Open, works: Works) -> None:
+    page = open_page("/reading/mill-2", viewport=PHONE, has_touch=True)
+    page.get_by_label("The refractometer reads").fill("4.6")
+    page.get_by_test_id("hand-send").dblclick(no_wait_after=True)
+    expect(page.get_by_test_id("said")).to_be_visible()
+    assert [w["value"] for w in works.said()] == [4.6]
+
+
+def test_a_review_is_decided_on_the_page(open_page: Open, works: Works) -> None:
+    page = open_page("/review", "supervisor")
+    card = page.get_by_test_id("review-lathe-1-a7")
+    card.get_by_test_id("amend-open").click()
+    card.get_by_label("Volume").fill("20")
+    card.get_by_label("Why the change").fill("less foam")
+    card.get_by_test_id("amend-send").click()
+    expect(page.get_by_test_id("waiting")).to_contain_text("has decided")
+    (said,) = works.said()
+    assert (said["action"], said["volume_l"], said["seen"]["advice"]["volume_l"]) == ("amend", 20.0, 24.0)
+
+
+def test_everything_can_be_said_without_scripts(open_page: Open, works: Works) -> None:
+    page = open_page("/todo", java_script_enabled=False, viewport=PHONE)
+    card = page.get_by_test_id("instruction-mill-2-a1")
+    card.get_by_test_id("not-now-open").click()
+    card.get_by_text("The numbers do not look right").click()
+    card.get_by_test_id("not-now-send").click()
+    expect(page.get_by_test_id("said")).to_be_visible()
+    page.goto("/sump/mill-2")
+    page.get_by_text("The same as a table").click()
+    expect(page.get_by_role("cell", name=" L ± ").first).to_be_visible()
+    assert works.said()[0]["action"] == "not_now"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_every_page_fits_its_screen_and_is_large_enough_for_gloves(
+    open_page: Open, size: dict[str, int], scheme: str
+) -> None:
+    page = open_page("/", "maintenance", viewport=size, color_scheme=scheme)
+    for path in PAGES:
+        page.goto(path)
+        assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], path
+        small = page.evaluate(
+            """(least) => [...document.querySelectorAll("a, button, summary, input:not([type=hidden]), .choice")]
+                .filter((e) => e.checkVisibility() && !e.closest(".choice:not(:scope)") && !e.matches(".skip, .foot a"))
+                .filter((e) => !e.closest("svg") && !e.closest("p"))
+                .map((e) => [e.outerHTML.slice(0, 90), e.getBoundingClientRect()])
+                .filter(([, box]) => box.height < least || box.width < least)
+                .map(([html, box]) => `${html} ${box.width}x${box.height}`)""",
+            SMALLEST_TAP_PX,
+        )
+        assert small == [], path
+
+
+def test_the_focus_can_be_seen_on_everything_that_takes_it(open_page: Open) -> None:
+    page = open_page("/todo/mill-2")
+    seen = 0
+    for _ in range(25):
+        page.keyboard.press("Tab")
+        width = page.evaluate("parseFloat(getComputedStyle(document.activeElement).outlineWidth)")
+        on_body = page.evaluate("document.activeElement === document.body")
+        assert on_body or width >= 2
+        seen += not on_body
+    assert seen > 10
