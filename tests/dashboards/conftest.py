@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import copy
+import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -10,6 +12,7 @@ from pathlib import Path
 import pytest
 import uvicorn
 
+from agent.io.journal import Journal
 from agent.site import load_site
 from dashboards.app import make_app
 from dashboards.desk import Desk, Folders
@@ -23,13 +26,24 @@ from tests.services import DEADLINE_S, wait_until
 HASHED = {role: hash_secret(secret) for role, secret in SECRETS.items()}  # once: hashing is slow on purpose
 
 
-@pytest.fixture
-def works(tmp_path: Path) -> Iterator[Works]:
-    """Four sumps with a day and a half of past and three open instructions, one of them waiting for review."""
-    found = plant.build(tmp_path, past_days=1.5)
+@pytest.fixture(scope="session")
+def past(tmp_path_factory: pytest.TempPathFactory) -> Works:
+    """Four sumps with a day and a half of past, three instructions open, one of them waiting for review: closed."""
+    found = plant.build(tmp_path_factory.mktemp("past") / "works", past_days=1.5)
     found.advise(plant.top_off(found))
     found.advise(plant.strengthen(found), state="posted")
     found.advise(plant.read_strength(found))
+    found.journal.close()
+    return found
+
+
+@pytest.fixture
+def works(past: Works, tmp_path: Path) -> Iterator[Works]:
+    """A copy of that works for one test to change."""
+    folder = tmp_path / "works"
+    shutil.copytree(past.folder, folder)
+    journal = Journal.open(folder / "state" / "journal.sqlite")
+    found = Works(folder, folder / past.site_path.name, journal, copy.deepcopy(past.plants))
     found.live()
     yield found
     found.journal.close()
