@@ -26,6 +26,8 @@ LAST_RETRY_S = 5.0  # a port that has come back is found within this
 READ_SLICE_S = 0.1  # how long a read may hold the thread before it looks whether to stop
 WRITE_TIMEOUT_S = 1.0  # a request is a few bytes; a port that takes none for so long is stuck
 SILENT_PERIODS = 3  # after so many periods without a reading a bus is not well
+STAMP_STEP_S = 0.001  # stores keep milliseconds
+BUNCH_S = 1.0  # stamps run ahead of the clock by less than this; a clock that is further back was set
 CHUNK_BYTES = 4096
 PORT_ERRORS = (serial.SerialException, OSError, termios.error)
 
@@ -128,12 +130,19 @@ class SerialBus:
 
     def reading(self, sensor: Sensor, value: float) -> None:
         """See Emit."""
-        now, health = self._clock.time(), self.health
+        now, health = self._stamp(), self.health
         health.last_s, health.heard_at[label(sensor)] = now, self._clock.monotonic()
         health.readings += 1
         health.failing.pop(label(sensor), None)
         health.text = "reading"
         self.intake.put(Reading(now, sensor.sump, sensor.signal, value, self.bus.simulated))
+
+    def _stamp(self) -> float:
+        """Now, but never the time of the reading before: readings that come in a bunch must not become one point."""
+        now, last = self._clock.time(), self.health.last_s
+        if last is not None and last - BUNCH_S < now <= last:
+            return round(last + STAMP_STEP_S, 3)
+        return now
 
     def fault(self, sensor: Sensor | None, text: str) -> None:
         """See Emit."""

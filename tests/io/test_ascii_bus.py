@@ -63,6 +63,8 @@ def test_lines_that_were_held_up_and_come_in_a_bunch_are_all_read(plug: Plug) ->
         wait_for(lambda: "nothing for" in heard.text, "some periods to pass")
         plug.send(b"L 2.0 MM\r\nL 3.0 MM\r\nL 4.0 MM\r\n")
         wait_for(lambda: heard.values() == [1.0, 2.0, 3.0, 4.0], "the bunch")
+        times = [reading.time for reading in heard.readings]
+        assert times == sorted(set(times))
 
 
 def test_one_line_may_carry_two_signals(plug: Plug) -> None:
