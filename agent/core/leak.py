@@ -30,6 +30,7 @@ SURE_ALONE = 7.0  # sd of a whole window alone, where little idle time tells
 SMALLEST_L_PER_H = 0.2
 SMALLEST_SHARE = 0.0006  # of full an hour
 QUIET_AFTER_STOP_S = 3600.0  # drain-back goes on this long
+FEWEST_STILL = 3  # idle hours that must agree before running hours may speak of a leak
 STOPPED_H = 12  # hours with no more excess after which a leak is taken to have ended
 
 
@@ -115,8 +116,10 @@ class LeakWatch:
                 continue
             total, since = sum(excess[-n:]), rows[-n].end - 3600.0
             still = [x for h, x in idle if h.end > since]
-            agrees = len(still) < 2 or sum(still) / len(still) > 0.5 * total / n
-            spread = bar.whole_sd[n]
+            if bar.idle_sd and len(still) < FEWEST_STILL:
+                continue
+            agrees = not still or sum(still) > 0.6 * total / n * len(still)
+            spread = bar.whole_sd[n] * (1.0 if bar.idle_sd else 1.5)
             if total > SURE_ALONE * spread and total / n > 2.0 * smallest + bar.running and agrees:
                 return self._found(sump, when, since, total / n, spread / n)
         return []

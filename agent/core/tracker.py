@@ -7,6 +7,7 @@ from math import exp, log, log1p, sqrt
 
 import numpy as np
 
+from agent.core.holdup import SHAPE_MIN, Shape
 from agent.core.level import (
     CALM_EVERY_S,
     DRIFT_ALLOWED,
@@ -22,6 +23,8 @@ from agent.core.level import (
     MAX_BRANCHES,
     SETTLE_MIN,
     SURPRISE,
+    TAU_OFF_MIN,
+    TAU_ON_MIN,
     Branch,
     Poured,
     Rates,
@@ -33,6 +36,8 @@ RATE_GAIN = 0.15  # of an hour's loss, on the running mean
 MOST_LOST = 0.02 / 60.0  # of full a minute; more in an hour is not what a rate is learned from
 REBASE_AFTER_S = 1200.0  # the pump's state is not taken back while its last turn still shows
 HINT_S, HINT_FORCE = 12 * 3600.0, 2.5
+YOUNG_S = 1200.0  # a branch this young may still prove itself
+FORGOTTEN_OLD = 8.5  # log-odds against an older branch at which it is dropped
 HOURS_A_WEEK = 168
 HABIT_FORCE = 0.5  # hours in a row are not independent: less than the full log-likelihood
 Floats = np.ndarray[tuple[int], np.dtype[np.float64]]
@@ -54,7 +59,7 @@ class Tracker:
 
     __slots__ = (
         "full_l", "branches", "time", "recent", "rates", "spread", "last_y", "same_min", "longest_same_min",
-        "known", "turns", "told", "habit", "hour", "stand", "ahead",
+        "known", "turns", "told", "habit", "hour", "stand", "ahead", "turned", "learning", "shapes",
     )  # fmt: skip
 
     def __init__(self, full_l: float) -> None:
@@ -73,6 +78,8 @@ class Tracker:
         self.turns: list[tuple[float, bool]] = []  # starts and stops told since the last reading
         self.habit = [[1.0, 1.0] for _ in range(HOURS_A_WEEK)]  # hours seen idle and running, by hour of the week
         self.hour = 0
+        self.turned = self.learning = 0.0  # epoch s of the last start or stop; of the one to learn from, 0 = none
+        self.shapes = (Shape(TAU_ON_MIN), Shape(TAU_OFF_MIN))
         self.ahead: tuple[int, Floats] | None = None
         self.told: deque[Poured] = deque(maxlen=16)  # told, newest last
 
@@ -117,11 +124,15 @@ class Tracker:
         if int(when // 3600.0) != self.hour:
             self._weigh_habit(when)
             self._learn_rate(when)
+        if self.learning and when - self.learning > SHAPE_MIN * 60.0:
+            self._learn_shape(when)
         self.time = when
         self.recent.append((when, y))
         self.last_y = y
         if len(self.branches) > 1:
             self._thin()
+        if self.branches[0].toggled > self.turned:
+            self.turned = self.learning = self.branches[0].toggled
         return True
 
     def _begin(self, when: float, y: float) -> None:
@@ -223,6 +234,7 @@ class Tracker:
         """One explanation, from the calm moment: `turn` of the pump, a `flow`, or a `rebase` of its state."""
         b = calm.copy()
         b.logw += prior
+        b.born = since[-1][0]
         noise, now, done = self.noise(), calm.calm_at, False
         for when, y in since:
             if not done and when > odd:
@@ -286,6 +298,20 @@ class Tracker:
                 self.rates.idle += RATE_GAIN * (seen - self.rates.idle)
         self.stand = (when, now, best.run)
 
+    def _learn_shape(self, when: float) -> None:
+        """Ten minutes after a start or stop that nothing disturbed: how fast did the level follow?"""
+        began, self.learning = self.learning, 0.0
+        best = self.best()
+        shape = self.shapes[0 if best.run else 1]
+        if best.start or best.toggled != began or when - began > 2 * SHAPE_MIN * 60.0 or not shape.wants():
+            return
+        if len(self.branches) > 1 and max(self.weights()) < 0.9:
+            return
+        points = [((t - began) / 60.0, y) for t, y in self.recent if t > began]
+        if len(points) >= 8:
+            shape.learn(points, self.noise(), tail=not best.run)
+            self.rates.tau_on_min, self.rates.tau_off_min = self.shapes[0].tau_min, self.shapes[1].tau_min
+
     def running_share(self, when: float) -> float:
         """How much of this hour of the week the pump usually runs, 0..1."""
         idle, runs = self._habit_at(int(when // 3600.0))
@@ -348,6 +374,7 @@ class Tracker:
                 else:
                     after.logw += LOG_AS_TOLD if run == self.known else LOG_OTHER
                 after.settle_as(run)
+                after.born = when
                 born += [after, *self._hidden_flows(after, minutes, middle, y, noise)]
                 after.observe(y, noise, full)
         for b in born:
@@ -382,11 +409,13 @@ class Tracker:
 
     def _thin(self) -> None:
         """Drop branches that are out of the running, join those that tell the same story."""
-        floor = self.best().logw - FORGOTTEN
+        top = self.best().logw
         kept: list[Branch] = []
         for b in sorted(self.branches, key=_by_weight):
-            if b.logw < floor or len(kept) >= MAX_BRANCHES:
+            if len(kept) >= MAX_BRANCHES:
                 break
+            if b.logw < top - (FORGOTTEN if self.time - b.born < YOUNG_S else FORGOTTEN_OLD):
+                continue
             twin = next((k for k in kept if k.same_story(b)), None)
             if twin is None:
                 kept.append(b)
