@@ -14,7 +14,10 @@ from agent.io.simulated.shop import DEEDS, HISTORY_DAYS, Deed
 Record = dict[str, Any]
 SIMULATED_PERSON = "simulated operator"
 EVERY_S = 60.0
-LEVEL_EVERY_S = 180.0  # a fortnight of four sumps must run through the estimator in seconds
+# A fortnight of four sumps must run through the estimator in seconds: only the last days are told finely.
+LEVEL_EVERY_S = 300.0
+LATE_LEVEL_EVERY_S = 120.0
+LATE_S = 2 * calendar.DAY_S
 SLOW_EVERY_S = 900.0  # temperature and the inline refractometer
 TEMPERATURE_SUMPS = ("mill-1", "mill-2")
 RUNNING_SUMPS = ("mill-2", "grinder-1")
@@ -39,7 +42,8 @@ def live_through(plant: Plant, until_s: float) -> Iterator[Record]:
                 heapq.heappush(words, (said["time"], len(words), said))
         while words and words[0][0] <= plant.time_s:
             yield {**heapq.heappop(words)[2], "time": plant.time_s}
-        yield from _sampled(plant, was_running)
+        level_every_s = LATE_LEVEL_EVERY_S if until_s - plant.time_s < LATE_S else LEVEL_EVERY_S
+        yield from _sampled(plant, was_running, level_every_s)
     plant.advance_to(until_s)
 
 
@@ -65,14 +69,14 @@ def _word(time_s: float, sump: str, signal: str, **fields: float) -> Record:
     return {"time": time_s, "sump": sump, "signal": signal, **fields, "by": SIMULATED_PERSON}
 
 
-def _sampled(plant: Plant, was_running: dict[str, bool]) -> Iterator[Record]:
+def _sampled(plant: Plant, was_running: dict[str, bool], level_every_s: float) -> Iterator[Record]:
     time_s = plant.time_s
     for sump in RUNNING_SUMPS:
         running = plant.running(sump)
         if was_running.get(sump) != running:
             was_running[sump] = running
             yield {"time": time_s, "sump": sump, "signal": "running", "value": int(running)}
-    if time_s % LEVEL_EVERY_S == 0.0:
+    if time_s % level_every_s == 0.0:
         for sump in plant.conditions:
             yield {"time": time_s, "sump": sump, "signal": "level", "value": round(plant.level_raw(sump), 1)}
     if time_s % SLOW_EVERY_S == 0.0:

@@ -1,7 +1,7 @@
 """A journal as an agent would have written it that was there for the fortnight: records through the core, and kept.
 
 The same engine and the same reviews as in the live agent; only the clock is the records' own, and what is written
-is committed by the hour.
+is committed by the half shift.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ from agent.records import SENSED, Record, decode_line, encode
 from agent.reviews import Reviews, Row
 from agent.site import Site, load_site
 
-COMMIT_S = 3600.0  # a row a second would cost the start of the demo a minute
-BLOCK_S = 600.0  # samples a block, in records' time
+COMMIT_S = 4 * 3600.0  # a commit a block would cost the start of the demo a minute
+BLOCK_S = 3600.0  # of records' time
 
 
 class Past:
@@ -78,7 +78,7 @@ class Past:
             known["reviews"].append({"time": row.time, **row.body})
 
     def _instruction(self, id: str) -> dict[str, Any] | None:
-        """As `JournalReader.instruction`, which sees nothing of the hour that is still being written."""
+        """As `JournalReader.instruction`, which sees nothing of the part that is still being written."""
         return self._written.get(id)
 
 
@@ -90,17 +90,17 @@ def prefill(site_path: Path, records_path: Path, state_dir: Path) -> None:
         past = Past(site, journal)
         newest = 0.0
         with records_path.open("rb") as lines:
-            for _, hour in groupby(map(decode_line, lines), key=lambda record: record.time // COMMIT_S):
+            for _, part in groupby(map(decode_line, lines), key=lambda record: record.time // COMMIT_S):
                 with journal.group():
-                    newest = _take_hour(past, hour)
+                    newest = _take(past, part)
         past.engine.snapshot(newest)
     finally:
         journal.close()
 
 
-def _take_hour(past: Past, hour: Iterator[Record]) -> float:
+def _take(past: Past, part: Iterator[Record]) -> float:
     newest = 0.0
-    for step, records in groupby(hour, key=lambda record: record.time // BLOCK_S):
+    for step, records in groupby(part, key=lambda record: record.time // BLOCK_S):
         for record in records:
             past.take(record)
         past.journal.commit()
