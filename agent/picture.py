@@ -20,7 +20,7 @@ class Picture:
         """A newer sample of a signal."""
         told: dict[str, Any] = {"time": sample.time, "raw": sample.raw}
         if sample.signal == "level":
-            told["litres"] = sample.value
+            told["litres"] = round(sample.value, 3)
         told |= {"flags": sample.flags, "text": describe(sample.flags), "simulated": sample.simulated}
         self.signals.setdefault(sample.sump, {})[sample.signal] = told
 

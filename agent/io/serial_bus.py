@@ -26,6 +26,7 @@ LAST_RETRY_S = 5.0  # a port that has come back is found within this
 READ_SLICE_S = 0.1  # how long a read may hold the thread before it looks whether to stop
 WRITE_TIMEOUT_S = 1.0  # a request is a few bytes; a port that takes none for so long is stuck
 SILENT_PERIODS = 3  # after so many periods without a reading a bus is not well
+RAW_DECIMALS = 6  # what scaling adds beyond is noise of the arithmetic, and would make the journal larger
 STAMP_STEP_S = 0.001  # stores keep milliseconds
 BUNCH_S = 1.0  # stamps run ahead of the clock by less than this; a clock that is further back was set
 CHUNK_BYTES = 4096
@@ -135,7 +136,8 @@ class SerialBus:
         health.readings += 1
         health.failing.pop(label(sensor), None)
         health.text = "reading"
-        self.intake.put(Reading(now, sensor.sump, sensor.signal, value, self.bus.simulated))
+        told = round(value, RAW_DECIMALS)
+        self.intake.put(Reading(now, sensor.sump, sensor.signal, told, self.bus.simulated))
 
     def _stamp(self) -> float:
         """Now, but never the time of the reading before: readings that come in a bunch must not become one point."""
