@@ -40,7 +40,7 @@ def test_the_demo_shows_four_living_sumps_and_ends_cleanly(tmp_path: Path) -> No
         until(all_heard, "every sensor to be heard")
         assert json.loads(live.read_text())["simulated"] is True
         floor = visitor(stage, "supervisor").get("/")
-        assert "Simulated data" in floor and "Harrow Lane Gearworks" in floor
+        assert 'data-testid="simulated"' in floor and "Harrow Lane Gearworks" in floor
         assert all(f'data-testid="sump-{sump}"' in floor for sump in SUMPS)
         assert stage.order("state", "grinder-1").startswith("grinder-1: ")
         stage.process.send_signal(signal.SIGINT)
