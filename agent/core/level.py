@@ -253,15 +253,15 @@ class Branch:
         self.pvv += rates.walk * minutes + 0.5 * loss * loss
 
     def same_story(self, other: Branch) -> bool:
-        """True where two branches differ by nothing that matters any more."""
+        """True where two branches expect the same from now on and have the same still to tell."""
         if self.run != other.run or self.flow != other.flow or len(self.poured) != len(other.poured):
             return False
         if (self.start > 0) != (other.start > 0) or (self.start and abs(self.start - other.start) > 900.0):
             return False
-        if abs(self.u1 - other.u1) > 0.1:
+        if abs(self.u1 - other.u1) > 0.1 or abs(self.u2 - other.u2) > 0.3:
             return False
         far = self.V - other.V
-        return far * far < 4.0 * (self.pvv + other.pvv) and abs(self.moved - other.moved) < 2.0 + abs(far)
+        return far * far < 4.0 * (self.pvv + other.pvv)
 
     def tells(self, poured: Poured) -> bool:
         """True where this branch, too, holds that inflow, settled or not."""

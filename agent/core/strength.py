@@ -38,11 +38,12 @@ USUAL, WATER, RICH, SAID, LEAN = 1, 2, 3, 4, 5
 KIND_NAMES = {USUAL: "usual mix", WATER: "water", RICH: "stronger mix", SAID: "as said", LEAN: "lean mix"}
 GOOD, WRONG = 6, 7  # of a reading
 
-WALK_PER_DAY = {E: 0.012, R: 0.02, B: 0.11, O: 0.012}  # 1 sd a square root of a day
+WALK_PER_DAY = {E: 0.012, R: 0.02, B: 0.16, O: 0.02}  # 1 sd a square root of a day
 STRENGTH_WALK = 0.006  # of c a square root of a day: all that is not modelled
 SHARE_SPREAD = 0.12  # 1 sd of a day's own evaporation share about the sump's
 SHARE_LOW, SHARE_HIGH = 0.15, 0.98
 WRONG_SHARE = 0.05  # of hand readings that are wrong
+FAR_SD, CLEANED_BRIX = 4.0, 0.6  # an inline reading this far off; 1 sd of what cleaning its window moves
 WRONG_BRIX = 1.6  # 1 sd of those
 
 
@@ -75,7 +76,7 @@ def begin(strength_pct: float, sd_pct: float, share: float = 0.68, share_sd: flo
     x[0, E], P[0, E, E] = share, share_sd**2
     P[0, R, R] = 0.15**2
     P[0, B, B] = 0.5**2
-    P[0, O, O] = 0.08**2
+    P[0, O, O] = 0.12**2
     zeros = np.zeros((1, RECALL), dtype=np.int64)
     return Mixture(np.ones(1), x, P, zeros, np.zeros((1, SLOTS), dtype=np.int64))
 
@@ -161,12 +162,15 @@ def read_titration(mix: Mixture, pct: float, sd: float) -> Mixture:
 
 
 def read_inline(mix: Mixture, brix: float, factor: float, sd: float) -> Mixture:
-    """An inline refractometer, biased; a reading far off is mostly left aside."""
+    """An inline refractometer, biased; where nothing believed explains it, its window was cleaned or fouled."""
     h = np.zeros(STATE)
     h[C], h[O], h[B] = 1.0 / factor, 1.0, 1.0
-    good = _update(mix, brix, h, sd)
-    far = float(np.max(good[1])) < -0.5 * 4.0**2
-    return reduce(_update(mix, brix, h, 1.5)[0] if far else good[0])
+    good, fit = _update(mix, brix, h, sd)
+    if float(np.max(fit)) < -0.5 * FAR_SD**2:
+        P = mix.P.copy()
+        P[:, B, B] += CLEANED_BRIX**2
+        good, _ = _update(Mixture(mix.w, mix.x, P, mix.kinds, mix.slots), brix, h, 3.0 * sd)
+    return reduce(good)
 
 
 def _doubtful(mix: Mixture, z: float, h: Floats, sd: float, wrong_sd: float, wrong_share: float) -> Mixture:

@@ -88,7 +88,7 @@ class Sump:
     additions: deque[Addition] = field(default_factory=lambda: deque(maxlen=40))
     words: list[Word] = field(default_factory=list)
     readings: deque[Reading] = field(default_factory=lambda: deque(maxlen=40))
-    inline: list[float] = field(default_factory=list)
+    inline: list[tuple[float, float]] = field(default_factory=list)  # epoch s, Brix, of this hour
     inline_hour: int = 0
     said_ids: dict[str, Finding] = field(default_factory=dict)  # findings that stand, by id
     view: tuple[object, ...] = ()  # last summary of the mixture, and what it was made from
@@ -456,20 +456,23 @@ def take_inline(sump: Sump, when: float, brix: float) -> None:
         return
     best = branches[0] if len(branches) == 1 else sump.tracker.best()
     if not best.run or best.flow or best.start or when - best.toggled < 300.0:
+        if sump.inline and (best.flow or best.start):
+            _book_inline(sump, when)
         return
     if sump.additions and when - (sump.additions[-1].finding.end or 0.0) < MIXED_S:
         return
-    sump.inline.append(brix)
+    sump.inline.append((when, brix))
     sump.latest["brix"] = (when, brix)
 
 
 def _book_inline(sump: Sump, when: float) -> None:
-    values, sump.inline = sump.inline, []
-    if len(values) < INLINE_FEWEST:
+    """The hour's readings become one, at the middle of their times: an addition since then is not in them."""
+    rows, sump.inline = sump.inline, []
+    if len(rows) < INLINE_FEWEST:
         return
-    middle = median(values)
-    if median(abs(v - middle) for v in values) > INLINE_SPREAD_BRIX:
+    middle = median(brix for _, brix in rows)
+    if median(abs(brix - middle) for _, brix in rows) > INLINE_SPREAD_BRIX:
         return
     _catch_up(sump, when)
     numbers = (middle, sump.spec.refractometer_factor, INLINE_SD_BRIX)
-    sump.ledger.add(Move(when, "inline", numbers))
+    sump.ledger.add(Move(rows[len(rows) // 2][0], "inline", numbers))

@@ -1,0 +1,117 @@
+"""What to pour: volume, strength of the mix, and where it would land with what chance.
+
+c, m in % by volume of the mix; volumes in L. The mixture that is poured on is the one of agent.core.strength, so
+that what is in doubt about the sump is in doubt about the outcome too.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil, erf, floor, hypot, sqrt
+
+from agent.core import strength
+from agent.core.fluid import drain_to_reach, makeup_to_reach
+from agent.core.kinds import POUR_SPREAD
+from agent.core.spec import SumpSpec
+from agent.core.strength import Kind, Mixture
+
+POURED_SD = 0.10  # of the litres advised, what people really pour, 1 sd
+BY_HAND_SD = 0.10  # of the strength of a mix from bucket and jug, 1 sd
+FINE_BELOW_PCT, FINE_STEP_PCT, STEP_PCT = 2.0, 0.25, 0.5  # what can be set and measured
+LEANEST_PCT = 0.5  # leaner is plain water, which a person decides
+GOOD_CHANCE = 0.95  # the usual mix is good enough where it lands in the band with this chance
+AS_GOOD = 0.04  # and as good as another where that is better by no more than this
+
+
+@dataclass(frozen=True, slots=True)
+class Fill:
+    """One way to fill up: `volume_l` of mix at `makeup_pct`, and the sump after it."""
+
+    volume_l: float
+    makeup_pct: float
+    after_l: float
+    pct: float
+    sd: float
+    chance: float
+
+
+def chance_within(mix: Mixture, low_pct: float, high_pct: float) -> float:
+    """Probability that the strength lies between two marks, from the mixture's distribution."""
+    total = 0.0
+    rows = zip(mix.w.tolist(), mix.x[:, strength.C].tolist(), mix.P[:, strength.C, strength.C].tolist(), strict=True)
+    for w, mean, var in rows:
+        if w > 1e-4:
+            k = 1.0 / sqrt(2.0 * max(var, 1e-9))
+            total += 0.5 * w * (erf((high_pct - mean) * k) - erf((low_pct - mean) * k))
+    return min(max(total, 0.0), 1.0)
+
+
+def fill(
+    spec: SumpSpec, mix: Mixture, litres: float, litres_sd: float, added_l: float, makeup_pct: float
+) -> Fill:
+    """The outcome of pouring. The usual mix comes at the proportioner's real ratio, any other from bucket and jug."""
+    if makeup_pct == spec.usual_pct:
+        kind = Kind(strength.USUAL, makeup_pct, POUR_SPREAD * makeup_pct, 0.0)
+    else:
+        kind = Kind(strength.SAID, makeup_pct, BY_HAND_SD * makeup_pct, 0.0)
+    spread = hypot(POURED_SD * added_l, litres_sd * added_l / litres)
+    after = strength.pour(mix, litres, added_l, spread, spec.usual_pct, [kind])
+    mean, sd = strength.moments(after, strength.C)
+    chance = chance_within(after, spec.low_pct, spec.high_pct)
+    return Fill(added_l, makeup_pct, litres + added_l, mean, sd, chance)
+
+
+def step_at(pct: float) -> float:
+    """The step in which a mix of about this strength can be set or measured, %."""
+    return FINE_STEP_PCT if pct < FINE_BELOW_PCT else STEP_PCT
+
+
+def measurable(spec: SumpSpec, pct: float) -> float:
+    """The nearest mix that is allowed here and that a person can set or measure, %."""
+    leanest = max(spec.leanest_pct, min(LEANEST_PCT, spec.usual_pct))
+    held = min(max(pct, leanest), spec.richest_pct)
+    step = step_at(held)
+    steps = round(held / step)
+    steps = max(steps, ceil(leanest / step - 1e-9))
+    steps = min(steps, floor(spec.richest_pct / step + 1e-9))
+    return steps * step if steps > 0 else held
+
+
+def choose(
+    spec: SumpSpec,
+    mix: Mixture,
+    litres: float,
+    litres_sd: float,
+    added_l: float,
+    aim_pct: float,
+    stands_pct: float | None = None,
+) -> Fill:
+    """The usual mix where it will do, else the simplest that lands near `aim_pct`.
+
+    `stands_pct` is the mix that is advised already: it is given up only for one that is clearly better.
+    """
+    usual = fill(spec, mix, litres, litres_sd, added_l, spec.usual_pct)
+    mean, _ = strength.moments(mix, strength.C)
+    exact = makeup_to_reach(litres, mean, litres + added_l, aim_pct)
+    wanted = measurable(spec, exact)
+    good, margin = GOOD_CHANCE, AS_GOOD
+    if stands_pct is not None and stands_pct == spec.usual_pct:
+        good, margin = GOOD_CHANCE - 0.1, 2.5 * AS_GOOD
+    elif stands_pct is not None:
+        good, margin = GOOD_CHANCE + 0.02, 0.5 * AS_GOOD
+        if abs(exact - stands_pct) < step_at(stands_pct) or wanted == stands_pct:
+            wanted = stands_pct
+    if usual.chance >= good or abs(wanted - spec.usual_pct) < step_at(wanted):
+        return usual
+    other = fill(spec, mix, litres, litres_sd, added_l, wanted)
+    return usual if usual.chance >= other.chance - margin else other
+
+
+def drain_first(
+    spec: SumpSpec, pct: float, litres: float, filled_l: float, aim_pct: float, makeup_pct: float
+) -> float | None:
+    """Litres to drain so that filling with `makeup_pct` lands on `aim_pct`; None where none can do it."""
+    if abs(makeup_pct - pct) < 0.1:
+        return None
+    litres_out = drain_to_reach(litres, pct, filled_l, aim_pct, makeup_pct)
+    return litres_out if 0.0 < litres_out < 0.6 * litres else None

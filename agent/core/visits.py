@@ -1,0 +1,47 @@
+"""When somebody will have been at the machine: the shift, as the pump's own week tells it.
+
+Nobody tells the core the shop's calendar. The pump runs when people work, so the hours of the week in which it
+usually runs are taken for the attended ones; where it has no pattern every hour is.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from agent.core.sump import Sump
+
+LATE_H = 9  # attended hours within which an instruction is done, pouring included
+LONGEST_H = 96  # of the clock: a long weekend
+NO_PATTERN = 0.15  # a week's busiest and quietest hours differ by less: no pattern is known
+HOURS_A_WEEK = 168
+
+
+def attended(sump: Sump, when: float) -> tuple[bool, ...]:
+    """For each hour of the week (epoch hours modulo 168): is somebody there? Worked out once a day."""
+    posted = sump.advice
+    day = int(when // 86400.0)
+    if posted.week_day != day:
+        shares = [sump.tracker.running_share(3600.0 * h) for h in range(HOURS_A_WEEK)]
+        low, high = min(shares), max(shares)
+        known = high - low > NO_PATTERN
+        posted.week = tuple(not known or share > 0.5 * (low + high) for share in shares)
+        posted.week_day = day
+    return posted.week
+
+
+def hours_to_done(sump: Sump, when: float) -> float:
+    """Hours from `when` by which an instruction given now will have been done."""
+    week, hour, left = attended(sump, when), int(when // 3600.0), LATE_H
+    for ahead in range(LONGEST_H):
+        left -= week[(hour + ahead) % HOURS_A_WEEK]
+        if left <= 0:
+            return float(ahead + 1)
+    return float(LONGEST_H)
+
+
+def attended_hours(sump: Sump, since: float, when: float) -> int:
+    """Attended hours between two times, epoch s; counts no further back than two weeks."""
+    week = attended(sump, when)
+    first = max(int(since // 3600.0), int(when // 3600.0) - 2 * HOURS_A_WEEK)
+    return sum(week[h % HOURS_A_WEEK] for h in range(first, int(when // 3600.0)))
