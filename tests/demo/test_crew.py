@@ -133,6 +133,21 @@ def test_asked_what_went_in_somebody_remembers(scene: Scene) -> None:
     assert scene.voice.said == [("say", "mill-2", {"signal": "addition", "volume_l": 25.0, "pct": 0.0, "of": "f1"})]
 
 
+def test_asked_to_look_somebody_looks_and_says_so(scene: Scene) -> None:
+    scene.post("a1", "look")
+    scene.live(PATIENCE_S + 600.0)
+    assert [(words[0], words[2]["advice"]) for words in scene.voice.said] == [("done", "a1")]
+    assert "Looked" in scene.voice.said[0][2]["note"]
+
+
+def test_a_part_to_be_drained_is_drained_not_poured(scene: Scene) -> None:
+    scene.post("a1", "drain_part", volume_l=30.0)
+    before = scene.plant.rest_litres("mill-2")
+    scene.live(PATIENCE_S + 900.0)
+    assert scene.plant.rest_litres("mill-2") == pytest.approx(before - 30.0, abs=2.0)
+    assert scene.voice.said[-1] == ("done", "mill-2", {"advice": "a1", "volume_l": 30.0})
+
+
 def test_what_the_page_did_not_take_is_said_again(scene: Scene) -> None:
     scene.post("a1", "read_strength")
     scene.voice.refuses = 2

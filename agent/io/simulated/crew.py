@@ -44,7 +44,7 @@ class Voice(Protocol):
         """A record (contract fields) about a sump."""
 
     def decide(self, sump: str, advice_id: str, action: str, fields: dict[str, Any]) -> None:
-        """An action (`begin`, `done`) on an instruction; `fields` may hold volume_l and makeup_pct."""
+        """An action (`begin`, `done`) on an instruction; `fields` may hold volume_l, makeup_pct and note."""
 
 
 @dataclass
@@ -96,6 +96,9 @@ class Crew:
         elif kind == "ask" and lain_s >= SOON_S:
             self._taken.add(instruction["id"])
             self._answer(instruction["sump"], instruction["advice"])
+        elif kind == "look" and lain_s >= PATIENCE_S:
+            self._taken.add(instruction["id"])
+            self._look(instruction["sump"], instruction["id"], now_s)
 
     def _begin(self, instruction: dict[str, Any], now_s: float) -> None:
         sump, advice_id = instruction["sump"], instruction["id"]
@@ -127,6 +130,10 @@ class Crew:
         self._read_at[sump] = now_s
         record = {"signal": "hand_reading", "value": self.plant.hand_brix(sump)}
         self._speak(now_s + 60.0, lambda: self.voice.say(sump, record), sump)
+
+    def _look(self, sump: str, advice_id: str, now_s: float) -> None:
+        fields = {"note": "Looked at it: nothing to be seen from outside"}
+        self._speak(now_s + 300.0, lambda: self.voice.decide(sump, advice_id, "done", fields), sump)
 
     def _answer(self, sump: str, advice: dict[str, Any]) -> None:
         pour = self._remember(sump, advice.get("of"))

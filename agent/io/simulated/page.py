@@ -66,7 +66,7 @@ class PageVoice:
     def decide(self, sump: str, advice_id: str, action: str, fields: dict[str, Any]) -> None:
         """Press a button of an instruction's card. Raises NotTaken."""
         typed: dict[str, Any] = {"action": action}
-        names = {"volume_l": "volume", "makeup_pct": "makeup_pct"}
+        names = {"volume_l": "volume", "makeup_pct": "makeup_pct", "note": "note"}
         typed |= {names[name]: value for name, value in fields.items()}
 
         def card(form: Form) -> bool:
