@@ -25,6 +25,7 @@ FINDINGS_KEPT_S: Final = 24 * 3600.0
 ADDING: Final = frozenset({"top_off", "strengthen", "thin", "drain_part"})
 INFLOWS: Final = frozenset({"top_off", "recharge"})
 READINGS: Final = frozenset({"hand_reading", "titration"})
+LONGEST_KEY: Final = 200  # characters; our own ids have some 30
 LONGEST_REASON: Final = 1000  # characters; more is no reason but a letter
 
 
@@ -174,10 +175,10 @@ class Reviews:
     def decided(self, word: Word, believed_l: Callable[[str], float]) -> Decision:
         """Rows for a decision, taken or refused; for `done` also the addition that it tells of."""
         body = word.body
-        id, action = str(body.get("advice")), str(body.get("action"))
+        id, action = _text(body.get("advice")), _text(body.get("action"))
         one = self.known.get(id) or self._ended(id)
         try:
-            if one is None or one.state is None:
+            if one is None or one.state is None or one.sump not in self.site.sumps:
                 raise Refused("there is no such instruction")
             event = review.ACTIONS.get(action)
             if event is None:
@@ -228,7 +229,7 @@ class Reviews:
             self._absorb_step(row)
         elif row.kind == "finding":
             self._absorb_finding(row)
-        elif row.kind == "word" and row.sump is not None and row.body.get("signal") in READINGS:
+        elif row.kind == "word" and row.sump is not None and _tells_strength(row.body):
             self.read_at[row.sump] = max(row.time, self.read_at.get(row.sump, 0.0))
 
     def _absorb_advice(self, row: Row) -> None:
@@ -272,12 +273,17 @@ class Reviews:
         """After a restart: instructions as the journal's reader gives them, then the last day's rows of all kinds."""
         for found in open_ones:
             one = _rebuilt(found)
-            self.known[one.id] = one
+            if one.sump in self.site.sumps:  # a sump that was taken off the site file has nobody to act on it
+                self.known[one.id] = one
         for row in late:
             if row.kind in ("finding", "word"):
                 self.absorb(row)
             elif row.kind == "review" and row.body.get("finding"):
                 self.used.add(row.body["finding"])
+
+
+def _tells_strength(body: dict[str, Any]) -> bool:
+    return not body.get("refused") and body.get("signal") in READINGS
 
 
 def _new(row: Row) -> Instruction:
@@ -372,6 +378,11 @@ def _word_row(record: Record, word: Word, id: str) -> Row:
     body = {"time": record.time, "sump": record.sump, "signal": record.signal, "volume_l": record.volume_l}
     body |= {"pct": record.pct, "at": record.at, "by": record.by, "role": word.role, "advice": id}
     return Row("word", word.time, record.sump, word.token, body)
+
+
+def _text(value: Any) -> str:
+    """A key as a person's program sent it, fit for any column."""
+    return str(value)[:LONGEST_KEY].encode("utf-8", "replace").decode()
 
 
 def _number(body: dict[str, Any], name: str) -> float | None:

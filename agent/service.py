@@ -20,13 +20,13 @@ from typing import Any, Final
 
 from agent.bus_watch import BusWatch
 from agent.core.outputs import Advice, Belief, Finding, Output
-from agent.core.review import OPEN, REVIEWERS
+from agent.core.review import OPEN
 from agent.engine import HEARING, VERSION, Engine
-from agent.errors import BadRecord, SumpsideError
+from agent.errors import SumpsideError
 from agent.io import clock as clocks
 from agent.io import inbox, journal, systemd
 from agent.io.clock import Clock
-from agent.io.inbox import InboxReader, Word
+from agent.io.inbox import InboxReader
 from agent.io.intake import Reading
 from agent.io.journal import Journal, JournalReader, Sample
 from agent.io.live import LiveFile
@@ -35,9 +35,10 @@ from agent.io.serial_bus import SerialBus
 from agent.outbox import Outbox
 from agent.picture import Picture, status_line
 from agent.publishers import Publishers
-from agent.records import Record, record_from
+from agent.records import Record
 from agent.reviews import Reviews, Row
 from agent.site import AsciiLineBus, Site, load_site
+from agent.words import heard
 
 TICK_S: Final = 0.2  # a level change is seen, judged and posted well within 2 s
 SNAPSHOT_EVERY_S: Final = 600.0  # bounds what a restart must replay to some ten thousand records
@@ -272,7 +273,7 @@ class Agent:
             self.inbox_fault = f"the inbox cannot be read: {error}"
             return
         for word in words:
-            rows, record = self._heard(word)
+            rows, record = heard(word, self.spec, self.reviews, self._believed_l)
             if not self.outbox.write_now(rows, INBOX, word.seq, {HEARING: word.token}):
                 return
             self._read_to = word.seq
@@ -281,22 +282,6 @@ class Agent:
             if record is not None:
                 self._say(self.engine.step(record))
             self.outbox.note(HEARING, "")
-
-    def _heard(self, word: Word) -> tuple[list[Row], Record | None]:
-        if word.kind == "decision":
-            decision = self.reviews.decided(word, self._believed_l)
-            return decision.rows, decision.record
-        body = {**word.body, "time": word.time, "sump": word.sump, "by": word.person}
-        try:
-            record = record_from(body)
-            if record.sump not in self.spec.sumps:
-                raise BadRecord(f"the site has no sump {record.sump!r}")
-            if record.signal == "setting" and word.role not in REVIEWERS:
-                raise BadRecord(f"a setting is for {', '.join(sorted(REVIEWERS))}, not for {word.role}")
-        except BadRecord as why:
-            refused = {**body, "role": word.role, "refused": why.reason}
-            return [Row("word", word.time, word.sump, word.token, refused)], None
-        return [Row("word", word.time, word.sump, word.token, {**body, "role": word.role})], record
 
     def _believed_l(self, sump: str) -> float:
         return self.engine.belief(sump, self.clock.time()).volume_l

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import threading
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +14,9 @@ from agent.io.migrations import INBOX
 
 FILE_NAME = "inbox.sqlite"
 KINDS = ("record", "decision")
+LONGEST_TEXT = 500  # characters of a name or a token
+LONGEST_BODY = 65_536  # characters; a curve of a thousand points with all that was shown stays far below
+SAFE_INTEGER = 2**53  # beyond it a float is another number
 WORDS_A_READ = 500  # bounds one tick of the agent's loop
 
 
@@ -83,5 +87,35 @@ class InboxReader:
         self._db.close()
 
 
-def _word(seq: int, time: float, person: str, role: str, sump: str, kind: str, body: str, token: str) -> Word:
-    return Word(seq, time, person, role, sump, kind, json.loads(body), token)
+def _word(seq: int, time: Any, person: Any, role: Any, sump: Any, kind: Any, body: Any, token: Any) -> Word:
+    """A row as a word. Whatever another process has put into the columns, what comes out has the right types."""
+    when = float(time) if isinstance(time, int | float) and math.isfinite(time) else 0.0
+    person, role, sump, kind, token = (str(text)[:LONGEST_TEXT] for text in (person, role, sump, kind, token))
+    return Word(seq, when, person, role, sump, kind, _body(body), token)
+
+
+def _body(text: Any) -> dict[str, Any]:
+    """The JSON object in a body; one that is none is kept as what it is, for the refusal to show."""
+    try:
+        if len(text) > LONGEST_BODY:
+            raise ValueError("too long")
+        found = json.loads(text, parse_float=_finite, parse_int=_whole, parse_constant=_finite)
+        if not isinstance(found, dict):
+            raise TypeError("not an object")
+    except (ValueError, TypeError, RecursionError):
+        return {"unreadable": str(text)[:LONGEST_TEXT]}
+    return found
+
+
+def _finite(digits: str) -> float:
+    number = float(digits)
+    if not math.isfinite(number):
+        raise ValueError("not a finite number")
+    return number
+
+
+def _whole(digits: str) -> int:
+    number = int(digits)
+    if abs(number) > SAFE_INTEGER:
+        raise ValueError("not a number anybody means")
+    return number

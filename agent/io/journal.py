@@ -47,7 +47,11 @@ _REVIEW = """
 
 def encode_body(body: dict[str, Any]) -> bytes:
     """A row's JSON: compact, keys in the order given, never NaN (ValueError)."""
-    return json.dumps(body, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode()
+    text = json.dumps(body, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    try:
+        return text.encode()
+    except UnicodeEncodeError:  # half a character, as a browser can send: kept as its escape
+        return json.dumps(body, separators=(",", ":"), allow_nan=False).encode()
 
 
 class Journal:

@@ -47,7 +47,7 @@ def wired(tmp_path: Path) -> Iterator[Wired]:
 
 def test_every_kind_of_register_is_read_from_an_independent_slave(wired: Wired) -> None:
     slave = wired.slave
-    slave.set_input(0, 1205)
+    slave.set_input(0, 2371)
     slave.set_input(1, 0xFFFF)
     slave.set_input(2, *struct.unpack(">HH", struct.pack(">f", 4.75)))
     slave.set_holding(7, 0x0001, 0x0002)
@@ -65,7 +65,7 @@ def test_every_kind_of_register_is_read_from_an_independent_slave(wired: Wired) 
     )
     with listening(bus) as heard:
         wait_for(lambda: len(heard.readings) >= 6, "all six")
-        assert heard.values("level", "mill-1")[0] == 120.5  # and not 120.50000000000001
+        assert heard.values("level", "mill-1")[0] == 237.1  # and not 237.10000000000002
         assert heard.values("temperature")[0] == -1.0
         assert heard.values("brix")[0] == 4.75
         assert heard.values("level", "mill-2")[0] == 0x00020001
