@@ -16,7 +16,7 @@ once its advice is posted. Pure: state in `Sump.advice`, time as an argument.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import exp, hypot
+from math import exp
 from typing import TYPE_CHECKING
 
 from agent.core import inquire, remedy, strength
@@ -41,7 +41,6 @@ DOUBTFUL, SETTLED = 0.80, 0.90  # chance of being in the band at which strength 
 WORTH = 0.10  # by which pouring must raise that chance
 FAR_OUT = 0.25  # below this chance, with no room to pour, part of the sump is drained
 EXPIRES_S, EXPIRES_H = 24 * 3600.0, 16  # an advice that nobody followed for so long, attended hours too, is posted anew
-ASK_EXPIRES_S = 24 * 3600.0
 BEFORE_S = 900.0  # somebody may have begun so long before the instruction came
 POURS = ("top_off", "strengthen", "thin")
 
@@ -74,7 +73,7 @@ def consider(sump: Sump, when: float, said: bool = False) -> list[Output]:
     wish = _wish(sump, when)
     standing = posted.standing
     if standing is not None and (wish is None or not _same(standing, wish)):
-        outputs += _take_back(sump, when, _why_gone(standing, wish))
+        outputs += _take_back(sump, when, _why_gone(standing, wish, _blind(sump, when)))
         standing = None
     if wish is None:
         return outputs
@@ -107,8 +106,7 @@ def _over(sump: Sump, when: float) -> str:
         return f"done: {sump.readings[-1].pct:.1f} % was read"
     if one.kind == "ask":
         return inquire.answered(sump, one.of or "", when)
-    patience = EXPIRES_S
-    if when - posted.since > patience and attended_hours(sump, posted.since, when) > EXPIRES_H:
+    if when - posted.since > EXPIRES_S and attended_hours(sump, posted.since, when) > EXPIRES_H:
         return "expired: nobody followed it"
     return ""
 
@@ -117,9 +115,13 @@ def _same(standing: Advice, wish: Advice) -> bool:
     return standing.kind == wish.kind and standing.of == wish.of
 
 
-def _why_gone(standing: Advice, wish: Advice | None) -> str:
+def _why_gone(standing: Advice, wish: Advice | None, blind: bool) -> str:
     if wish is not None:
         return f"superseded: {wish.reason}"
+    if standing.kind == "look":
+        return "seen to, or nobody looked for a day"
+    if standing.kind in POURS and blind:
+        return "the level is not seen any more: nothing to pour by"
     if standing.kind in POURS or standing.kind == "drain_part":
         return "no longer needed: level and strength are where they should be"
     return "no longer needed: the answer would change little by now"
@@ -163,8 +165,7 @@ def _rewrite(sump: Sump, standing: Advice, wish: Advice) -> list[Output]:
 
 def _wish(sump: Sump, when: float) -> Advice | None:
     """The one thing to do now, with numbers; None where all is well."""
-    blind = when - sump.last_level > STALE_S
-    if blind:
+    if _blind(sump, when):
         return inquire.look(sump, when)
     litres, litres_sd = volume(sump, when)
     hours = hours_until(sump, when, litres, litres_sd, sump.spec.low_l)
@@ -181,6 +182,10 @@ def _wish(sump: Sump, when: float) -> Advice | None:
     if low_now:
         return _top_off(sump, sight)
     return _put_right(sump, sight) or _later(sump, when, hours[0])
+
+
+def _blind(sump: Sump, when: float) -> bool:
+    return when - sump.last_level > STALE_S
 
 
 def _level_due(sump: Sump, litres: float, early_h: float | None, visit_h: float) -> bool:
@@ -238,11 +243,10 @@ def _put_right(sump: Sump, sight: Sight) -> Advice | None:
     chance = min(now, soon)
     standing = sump.advice.standing
     acting = standing is not None and (standing.kind in POURS or standing.kind == "drain_part")
-    sump.advice.in_doubt = chance < (SETTLED if acting else DOUBTFUL)
-    if not sump.advice.in_doubt:
+    if chance >= (SETTLED if acting else DOUBTFUL):
         return None
     if not acting:
-        more = inquire.ask(sump, sight.when, sight.mix) or inquire.read_before_acting(sump, sight.when, sight.mix)
+        more = inquire.ask(sump, sight.when) or inquire.read_before_acting(sump, sight.when)
         if more is not None:
             return more
     return _correct(sump, sight, chance, acting)
@@ -296,7 +300,7 @@ def _pour(sump: Sump, sight: Sight, way: Fill, why: str, due_h: float | None) ->
     reason = f"{why}; filling up with {what} brings it to about {way.pct:.1f} %{_left(sump, way)}."
     return Advice(
         "", sight.when, spec.id, kind, litres, m, litres * (1.0 - m / 100.0), litres * m / 100.0,
-        way.after_l, way.pct, hypot(way.sd, 0.0), way.chance, max(0.0, due_h or 0.0), reason,
+        way.after_l, way.pct, way.sd, way.chance, max(0.0, due_h or 0.0), reason,
     )  # fmt: skip
 
 
@@ -312,18 +316,16 @@ def _left(sump: Sump, way: Fill) -> str:
 
 
 def _strength_asked(sump: Sump, when: float, litres: float, visit_h: float) -> bool:
-    """Whether strength needs the whole judgement: a cheap look at its edges first, then once an hour or on news."""
-    posted, spec = sump.advice, sump.spec
+    """Whether strength needs the whole judgement: a cheap look at its edges says that mostly it does not."""
+    spec, standing = sump.spec, sump.advice.standing
     if sump.additions and when - (sump.additions[-1].finding.end or 0.0) < MIXES_S:
         return False
     low, high = quick_strength(sump, when, litres)
     if low > spec.low_pct and high * _growth(sump, when, litres, visit_h) < spec.high_pct:
-        posted.in_doubt = False
-        standing = posted.standing
         return standing is not None and standing.kind in POURS
     return True
 
 
 def _later(sump: Sump, when: float, to_low_h: float | None) -> Advice | None:
     """Nothing is to be poured: is a reading or an answer worth having?"""
-    return inquire.read_in_time(sump, when, to_low_h) or inquire.ask(sump, when, None)
+    return inquire.read_in_time(sump, when, to_low_h) or inquire.ask(sump, when)

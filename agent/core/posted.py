@@ -17,8 +17,6 @@ class Posted:
     written: float = 0.0  # when it was last written
     keep_below_l: float = 0.0  # a top-off stands while the volume is below this
     number: int = 0  # of the last advice: ids are never used twice, not even after learning has begun anew
-    judged: tuple[int, int] = (-1, -1)  # ledger's version and hour of the last judgement of strength
-    in_doubt: bool = False  # and whether it found the strength in doubt
     asked: list[str] = field(default_factory=list)  # findings that were asked about, newest last
     looked: dict[str, float] = field(default_factory=dict)  # what a look was asked for → when
     week: tuple[bool, ...] = ()  # hours of the week in which somebody is there, as the pump tells
