@@ -60,12 +60,12 @@ class Sight:
     mix: Mixture
 
 
-def consider(sump: Sump, when: float, said: bool = False) -> list[Output]:
-    """What is to be posted, rewritten or taken back at `when` (epoch s). `said`: a person has just said something."""
+def consider(sump: Sump, when: float) -> list[Output]:
+    """What is to be posted, rewritten or taken back at `when` (epoch s)."""
     posted = sump.advice
     posted.due = when + EVERY_S
-    if not sump.tracker.branches or sump.tracker.best().start and not said:
-        return []
+    if not sump.tracker.branches or sump.tracker.best().start:
+        return []  # nothing is known yet, or somebody is pouring
     outputs: list[Output] = []
     why = _over(sump, when)
     if why:
@@ -78,11 +78,6 @@ def consider(sump: Sump, when: float, said: bool = False) -> list[Output]:
     if wish is None:
         return outputs
     return outputs + (_post(sump, wish) if standing is None else _rewrite(sump, standing, wish))
-
-
-def quiet(sump: Sump, when: float) -> list[Output]:
-    """The same for a sump that no level comes from; called every hour."""
-    return consider(sump, when) if when >= sump.advice.due else []
 
 
 # ---- what stands
@@ -202,7 +197,7 @@ def _level_due(sump: Sump, litres: float, early_h: float | None, visit_h: float)
 def _room(sump: Sump, litres: float, litres_sd: float) -> float:
     """Litres up to the full mark, and surely not above the high one."""
     spec = sump.spec
-    return min(spec.full_l, spec.high_l - litres_sd) - litres
+    return remedy.whole_litres(max(0.0, min(spec.full_l, spec.high_l - litres_sd) - litres))
 
 
 def _growth(sump: Sump, when: float, litres: float, hours: float) -> float:

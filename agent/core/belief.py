@@ -6,8 +6,8 @@ from math import exp, sqrt
 
 from agent.core import strength
 from agent.core.level import Branch
-from agent.core.outputs import Belief
 from agent.core.outlook import hours_until
+from agent.core.outputs import Belief
 from agent.core.strength import Mixture
 from agent.core.sump import Sump
 
@@ -82,7 +82,7 @@ def _with_pending(sump: Sump, mix: Mixture, before: float, added: float) -> Mixt
 
 def belief_at(sump: Sump, when: float) -> Belief:
     """What is believed of a sump at `when` (epoch s). Changes nothing but the summary kept for the next call."""
-    spec, tracker = sump.spec, sump.tracker
+    spec = sump.spec
     litres, litres_sd = volume(sump, when)
     mean, sd, low, high = _summary(sump)
     share, share_sd = strength.moments(sump.ledger.mix, strength.E)
@@ -117,6 +117,32 @@ def _since(sump: Sump, when: float, litres: float, share: float) -> tuple[float,
     grow = exp(share * lost / max(litres, 0.05 * full))
     blind = max(0.0, hours - 0.5)
     return grow, grow * sqrt(1.0 + min(0.5, HIDDEN_PER_H * blind) * 2.0)
+
+
+def quick_strength(sump: Sump, when: float, litres: float) -> tuple[float, float]:
+    """p05 and p95 of the strength at `when`, %; cheap, from the summary that is kept."""
+    mean, _, low, high = _summary(sump)
+    grow, widen = _since(sump, when, litres, _share(sump))
+    return mean * grow - (mean - low) * widen, mean * grow + (high - mean) * widen
+
+
+def mixture_at(sump: Sump, when: float, litres: float) -> Mixture:
+    """The strength mixture at `when`, with what was lost since the ledger's last move and what is being poured."""
+    mix = sump.ledger.mix
+    pending = _pending(sump, sump.tracker.best() if sump.tracker.branches else None)
+    if pending:
+        mix = _with_pending(sump, mix, *pending)
+    grow, widen = _since(sump, when, litres, _share(sump))
+    x, P = mix.x.copy(), mix.P.copy()
+    x[:, strength.C] *= grow
+    P[:, strength.C, :] *= widen
+    P[:, :, strength.C] *= widen
+    return Mixture(mix.w, x, P, mix.kinds, mix.slots)
+
+
+def _share(sump: Sump) -> float:
+    share, _ = strength.moments(sump.ledger.mix, strength.E)
+    return min(max(share, strength.SHARE_LOW), strength.SHARE_HIGH)
 
 
 def sump_losses(sump: Sump) -> tuple[float, float]:

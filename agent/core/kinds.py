@@ -7,7 +7,7 @@ learned for each shop by counting, with each count worth what is known of it.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import log
+from math import exp, log
 
 from agent.core.strength import LEAN, RICH, SAID, USUAL, WATER, Kind
 
@@ -109,4 +109,4 @@ def fresh_fill(target_pct: float, usual_pct: float, said_pct: float | None) -> l
 
 
 def _p(kind: Kind) -> float:
-    return 2.718281828459045**kind.logp
+    return exp(kind.logp)

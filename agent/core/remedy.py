@@ -61,6 +61,11 @@ def fill(
     return Fill(added_l, makeup_pct, litres + added_l, mean, sd, chance)
 
 
+def whole_litres(litres: float) -> float:
+    """What a person can measure, rounded down so that it fits: whole litres, half ones where there are few."""
+    return float(floor(litres)) if litres >= 10.0 else 0.5 * floor(2.0 * litres)
+
+
 def step_at(pct: float) -> float:
     """The step in which a mix of about this strength can be set or measured, %."""
     return FINE_STEP_PCT if pct < FINE_BELOW_PCT else STEP_PCT

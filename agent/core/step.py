@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import pickle  # noqa: S403 - snapshots are our own, sealed with a digest and read back only by the same version
+import pickle
 from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from math import ceil, floor
 
-from agent.core import gates
+from agent.core import advise, gates
 from agent.core import sump as sumps
 from agent.core.belief import belief_at as _belief_at
 from agent.core.curve import Curve
@@ -19,7 +19,9 @@ from agent.core.sump import Sump, Word
 from agent.records import Record
 
 EVERY_S = 3600.0
-VERSION = "1"  # of the state's shape; a snapshot of another version is refused
+VERSION = "2"  # of the state's shape; a snapshot of another version is refused
+QUIET_S = 3600.0  # a sump that no level comes from is looked at as often, at whole multiples
+NO_WORDS = ("running", "temperature", "brix", "mark")  # signals that no person says
 AHEAD_S = 300.0  # a snapshot this far in the future is refused
 
 
@@ -60,9 +62,14 @@ def step(state: SiteState, record: Record, site: SiteSpec) -> tuple[SiteState, l
         state.time = when
     if record.signal == "level":
         sump = state.sumps[record.sump]
-        outputs += sumps.take_level(sump, state.habits, when, record.value)  # type: ignore[arg-type]
-        return state, outputs
-    return state, outputs + _other(state, record)
+        found = sumps.take_level(sump, state.habits, when, record.value)  # type: ignore[arg-type]
+        if found or when >= sump.advice.due:
+            found += advise.consider(sump, when)
+        return state, outputs + found if outputs else found
+    outputs += _other(state, record)
+    if record.signal not in NO_WORDS and record.sump in state.sumps:
+        outputs += advise.consider(state.sumps[record.sump], when)
+    return state, outputs
 
 
 def _other(state: SiteState, record: Record) -> list[Output]:
@@ -123,6 +130,10 @@ def _beliefs_due(state: SiteState, when: float) -> list[Output]:
     outputs: list[Output] = []
     while state.next_due < when:
         outputs += [_belief_at(sump, state.next_due) for sump in state.sumps.values()]
+        if state.next_due % QUIET_S == 0.0:
+            for sump in state.sumps.values():
+                if state.next_due >= sump.advice.due:
+                    outputs += advise.consider(sump, state.next_due)
         state.next_due += state.every_s
     return outputs
 

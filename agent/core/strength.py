@@ -263,8 +263,8 @@ def moments(mix: Mixture, i: int) -> tuple[float, float]:
 
 def quantile(mix: Mixture, i: int, p: float) -> float:
     """The p-quantile of one component, by bisection on the mixture's distribution function."""
-    means = mix.x[:, i].tolist()
-    sds = np.sqrt(np.maximum(mix.P[:, i, i], 1e-12)).tolist()
+    means: list[float] = mix.x[:, i].tolist()
+    sds: list[float] = np.sqrt(np.maximum(mix.P[:, i, i], 1e-12)).tolist()
     weights = mix.w.tolist()
     low = min(m - 5.0 * s for m, s in zip(means, sds, strict=True))
     high = max(m + 5.0 * s for m, s in zip(means, sds, strict=True))

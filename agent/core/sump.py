@@ -19,6 +19,7 @@ from agent.core.leak import LeakWatch
 from agent.core.ledger import Ledger, Move
 from agent.core.level import Poured
 from agent.core.outputs import Finding, Output
+from agent.core.posted import Posted
 from agent.core.spec import SumpSpec
 from agent.core.tracker import Tracker
 
@@ -91,6 +92,7 @@ class Sump:
     inline: list[tuple[float, float]] = field(default_factory=list)  # epoch s, Brix, of this hour
     inline_hour: int = 0
     said_ids: dict[str, Finding] = field(default_factory=dict)  # findings that stand, by id
+    advice: Posted = field(default_factory=Posted)
     view: tuple[object, ...] = ()  # last summary of the mixture, and what it was made from
 
 

@@ -429,9 +429,9 @@ class Tracker:
         One that was told before and is now seen otherwise comes again, under the same `start`.
         """
         for b in self.branches:
-            if b.start and not b.flow and when - b.end >= SETTLE_MIN * 60.0:
-                if when - b.toggled >= SETTLE_MIN * 60.0 or when - b.end > 3600.0:
-                    b.close_book(when, SMALLEST_SHARE * self.full_l)
+            still = when - b.toggled >= SETTLE_MIN * 60.0 or when - b.end > 3600.0
+            if b.start and not b.flow and when - b.end >= SETTLE_MIN * 60.0 and still:
+                b.close_book(when, SMALLEST_SHARE * self.full_l)
         best = self.best()
         told: list[Poured] = []
         while best.poured:
