@@ -224,7 +224,7 @@ def _when(record: Record) -> str | None:
 
 def _mark(record: Record, row: Mapping[str, Any]) -> Record:
     """A mark's value is echoed as it came, an integer as an integer; its time may be missing."""
-    if "value" not in row:
+    if row.get("value") is None:
         raise BadRecord("value is missing")
     if record.time != NO_TIME and (reason := _when(record)):
         raise BadRecord(reason)
