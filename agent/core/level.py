@@ -253,8 +253,8 @@ class Branch:
         self.pvv += rates.walk * minutes + 0.5 * loss * loss
 
     def same_story(self, other: Branch) -> bool:
-        """True where two branches expect the same from now on and have the same still to tell."""
-        if self.run != other.run or self.flow != other.flow or len(self.poured) != len(other.poured):
+        """True where two branches expect the same from now on: nothing to come can tell them apart any more."""
+        if self.run != other.run or self.flow != other.flow:
             return False
         if (self.start > 0) != (other.start > 0) or (self.start and abs(self.start - other.start) > 900.0):
             return False
