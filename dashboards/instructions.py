@@ -58,6 +58,12 @@ class Instruction:
         return str(by[-1]) if by else None
 
     @property
+    def refused(self) -> dict[str, Any] | None:
+        """The newest step, where it was somebody's that the agent did not take."""
+        last = self.reviews[-1] if self.reviews else {}
+        return last if not last.get("to") and last.get("refused") else None
+
+    @property
     def is_usual(self) -> bool:
         makeup_pct = self.advice.get("makeup_pct")
         return makeup_pct is not None and abs(makeup_pct - self.spec.usual_pct) < 0.005

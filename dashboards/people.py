@@ -11,6 +11,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from argon2 import PasswordHasher
@@ -28,7 +29,6 @@ CODE_LENGTH = 10  # 50 bits
 
 # argon2id with 19 MiB, two passes: the smallest setting OWASP's password storage sheet gives, for a small computer.
 HASHER = PasswordHasher(time_cost=2, memory_cost=19_456, parallelism=1)
-NO_SUCH_PERSON = HASHER.hash(secrets.token_hex(16))  # verified against when the name is unknown: same time spent
 
 SCHEMA = """
 CREATE TABLE IF NOT EXISTS person (
@@ -86,6 +86,12 @@ def same_code(typed: str, code: str) -> bool:
     return secrets.compare_digest(plain.encode(), code.replace("-", "").encode())
 
 
+@cache
+def nobody_s_hash() -> str:
+    """What an unknown name's secret is checked against: it fits nothing, and costs the same time."""
+    return HASHER.hash(secrets.token_hex(16))
+
+
 def hash_secret(secret: str) -> str:
     """The argon2id hash that is kept. Takes a tenth of a second and more: not for the event loop."""
     return HASHER.hash(secret)
@@ -121,7 +127,7 @@ class People:
         """The active person of a name and the hash to check against: one that fits nothing when there is none."""
         sql = "SELECT id, name, role, secret FROM person WHERE name = ? AND active = 1"
         row = self.store.execute(sql, (" ".join(name.split()),)).fetchone()
-        return (Person(row[0], row[1], row[2]), row[3]) if row else (None, NO_SUCH_PERSON)
+        return (Person(row[0], row[1], row[2]), row[3]) if row else (None, nobody_s_hash())
 
     def get(self, person_id: int) -> Person | None:
         row = self.store.execute("SELECT id, name, role, active FROM person WHERE id = ?", (person_id,)).fetchone()

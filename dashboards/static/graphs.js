@@ -183,7 +183,11 @@
   }
 
   const dayOf = (date) => date.toLocaleDateString("en-GB", { day: "numeric", month: "short" });
-  const plotValues = (label) => (label === "level" ? levelTable() : strengthTable()).slice(1);
+  // What the vertical range has to hold. The inline line is left out: out of the fluid it reads anything.
+  function plotValues(label) {
+    if (label === "level") return levelTable().slice(1);
+    return [data.belief.strength, data.belief.p05, data.belief.p95, data.readings.map((one) => one.pct)];
+  }
 
   // Marks of time on a 24 h clock; the day where it changes.
   function clockMarks(plot, ticks, at, space, step) {

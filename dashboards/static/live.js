@@ -7,6 +7,7 @@
   let lastHeard = Date.now();
   let lastClock = "";
   let refreshing = false;
+  let stream = null;
 
   function put(picture) {
     lastHeard = Date.now();
@@ -76,13 +77,27 @@
   }
 
   setInterval(() => {
-    if (Date.now() - lastHeard < SILENT_AFTER_MS) return;
+    if (!stream || Date.now() - lastHeard < SILENT_AFTER_MS) return;
     const since = lastClock ? ` The values below are those of ${lastClock}.` : "";
     say(`No word from the page's server.${since}`);
     for (const place of document.querySelectorAll("[data-live$='_age']")) place.classList.add("old");
   }, 2000);
 
-  const stream = new EventSource("/live");
-  stream.addEventListener("picture", (event) => put(JSON.parse(event.data)));
-  addEventListener("pagehide", () => stream.close());
+  // A browser holds six connections to a server: a page that nobody looks at gives its one back.
+  function watch() {
+    if (stream || document.hidden) return;
+    lastHeard = Date.now();
+    stream = new EventSource("/live");
+    stream.addEventListener("picture", (event) => put(JSON.parse(event.data)));
+  }
+
+  function rest() {
+    stream?.close();
+    stream = null;
+  }
+
+  document.addEventListener("visibilitychange", () => (document.hidden ? rest() : watch()));
+  addEventListener("pageshow", watch);
+  addEventListener("pagehide", rest);
+  watch();
 })();

@@ -146,6 +146,14 @@ def test_put_off_leaves_the_list_for_four_hours(visit: Visit, works: Works) -> N
     assert 'data-testid="instruction-mill-2-a1"' in visit("operator").get("/todo").text
 
 
+def test_an_answer_that_was_not_taken_is_said_to_be_so(visit: Visit, works: Works) -> None:
+    works.review(plant.top_off(works), "begin", "approved", "", "Petra", refused="somebody was faster")
+    page = visit("operator").page("/todo/mill-2")
+    assert "The answer of Petra was not taken: somebody was faster." in page.text
+    assert "done-form" in [form.testid for form in page.forms]
+    assert "(not taken: somebody was faster)" in visit("operator").page("/log").text
+
+
 def test_done_waits_for_its_proof(visit: Visit, works: Works) -> None:
     works.review(plant.top_off(works), "done", "approved", "done", "operator", volume_l=80.0, makeup_pct=2.5)
     page = visit("operator").page("/todo")
