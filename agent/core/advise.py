@@ -128,6 +128,8 @@ def _take_back(sump: Sump, when: float, why: str) -> list[Output]:
     if one is None:
         return []
     posted.standing = None
+    if one.kind in POURS:
+        posted.pour_until = when
     return [replace(one, time=when, reason=why, withdrawn=True)]
 
 
@@ -137,6 +139,8 @@ def _post(sump: Sump, wish: Advice) -> list[Output]:
     one = replace(wish, id=f"{sump.spec.id}/advice{posted.number}")
     posted.standing = one
     posted.since = posted.written = one.time
+    if one.kind in POURS:
+        posted.pour, posted.pour_since, posted.pour_until = one, one.time, float("inf")
     if one.kind == "ask" and one.of is not None:
         posted.asked = [*posted.asked[-20:], one.of]
     return [one]
@@ -152,6 +156,8 @@ def _rewrite(sump: Sump, standing: Advice, wish: Advice) -> list[Output]:
         return []
     one = replace(wish, id=standing.id)
     posted.standing, posted.written = one, one.time
+    if one.kind in POURS:
+        posted.pour = one
     return [one]
 
 

@@ -17,6 +17,7 @@ PRIOR_COUNTS = {
     WEAK: {USUAL: 3.0, WATER: 0.3, RICH: 4.0, LEAN: 0.2},
     STRONG: {USUAL: 3.0, WATER: 3.0, RICH: 0.3, LEAN: 0.7},
 }
+PRIOR_FOLLOWED = (2.0, 1.0)  # additions made as advised and otherwise, while a correction stood
 POUR_SPREAD = 0.06  # of the usual mix, from pour to pour, share of its strength
 WORD_TRUE = 0.93  # of people's words that name the right kind
 READ_LATELY_S = 30 * 3600.0  # a reading older than this no longer moves what is poured
@@ -29,11 +30,17 @@ class Habits:
     counts: dict[str, dict[int, float]] = field(
         default_factory=lambda: {mood: dict(kinds) for mood, kinds in PRIOR_COUNTS.items()}
     )
+    followed: list[float] = field(default_factory=lambda: list(PRIOR_FOLLOWED))  # as advised, otherwise
 
     def learn(self, mood: str, kind: int, worth: float) -> None:
         """Count one addition of a kind; `worth` 0..1."""
         if kind in self.counts[mood]:
             self.counts[mood][kind] += worth
+
+    def learn_followed(self, as_advised: float, worth: float) -> None:
+        """Count one addition made under an advised correction; `as_advised`, `worth` 0..1."""
+        self.followed[0] += worth * as_advised
+        self.followed[1] += worth * (1.0 - as_advised)
 
     def share(self, mood: str, kind: int) -> float:
         """Prior probability of a kind after such a reading."""
@@ -70,6 +77,21 @@ def candidates(
         Kind(RICH, max(1.1 * target_pct, 1.5 * usual_pct), 0.35 * target_pct, log(0.4 * rich)),
         Kind(LEAN, 0.5 * usual_pct, 0.25 * usual_pct, log(habits.share(mood, LEAN))),
     ]
+
+
+def as_advised(habits: Habits, kinds: list[Kind], advised_pct: float, usual_pct: float) -> list[Kind]:
+    """The kinds of an addition made while one at `advised_pct` was advised: mostly that, else as ever."""
+    share = habits.followed[0] / sum(habits.followed)
+    rest = log(1.0 - share)
+    if advised_pct == usual_pct:
+        usual = log(share + (1.0 - share) * sum(_p(k) for k in kinds if k.label == USUAL))
+        return [k if k.label != USUAL else _weighed(k, usual) for k in (_weighed(k, k.logp + rest) for k in kinds)]
+    own = Kind(SAID, advised_pct, max(0.12 * advised_pct, 0.25), log(share))
+    return [own, *(_weighed(k, k.logp + rest) for k in kinds)]
+
+
+def _weighed(kind: Kind, logp: float) -> Kind:
+    return Kind(kind.label, kind.mean_pct, kind.sd_pct, logp)
 
 
 def kind_said(pct: float, usual_pct: float) -> int:

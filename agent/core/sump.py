@@ -19,7 +19,7 @@ from agent.core.leak import LeakWatch
 from agent.core.ledger import Ledger, Move
 from agent.core.level import Poured
 from agent.core.outputs import Finding, Output
-from agent.core.posted import Posted
+from agent.core.posted import Posted, advised_pct
 from agent.core.spec import SumpSpec
 from agent.core.tracker import Tracker
 
@@ -48,6 +48,7 @@ class Addition:
     said: bool = False
     said_at: float = 0.0
     learned: bool = False
+    advised_pct: float | None = None  # what was advised when it was made
 
 
 @dataclass(slots=True)
@@ -189,11 +190,14 @@ def _topped_off(sump: Sump, habits: Habits, when: float, ident: str, poured: Pou
     now_pct = read if read is not None else strength.moments(sump.ledger.mix, strength.C)[0]
     wanted = (spec.target_pct * (before + poured.volume_l) - now_pct * before) / poured.volume_l
     kinds = kinds_of.candidates(habits, mood, spec.usual_pct, spec.target_pct, spec.richest_pct, wanted)
+    advised = advised_pct(sump.advice, poured.start)
+    if advised is not None:
+        kinds = kinds_of.as_advised(habits, kinds, advised, spec.usual_pct)
     numbers = (before, poured.volume_l, sqrt(poured.variance), spec.usual_pct)
     sump.ledger.add(Move(poured.start, "pour", numbers, kinds, ident))
     text = f"about {poured.volume_l:.0f} L went in" + (" while the level was not seen" if poured.in_gap else "")
     finding = _finding(sump, ident, when, "top_off", poured, text)
-    addition = Addition(finding, mood)
+    addition = Addition(finding, mood, advised_pct=advised)
     sump.additions.append(addition)
     _match_waiting(sump, habits, addition)
     mean, sd = _makeup(sump, ident)
@@ -311,6 +315,8 @@ def _learn_kinds(sump: Sump, habits: Habits, when: float) -> None:
         if slot is not None and not addition.said:
             for kind, p in strength.kind_weights(sump.ledger.mix, slot).items():
                 habits.learn(addition.mood, kind, 0.7 * p)
+            if addition.advised_pct not in (None, sump.spec.usual_pct):
+                habits.learn_followed(strength.kind_weights(sump.ledger.mix, slot).get(strength.SAID, 0.0), 0.7)
 
 
 # ---- people's words
@@ -390,6 +396,8 @@ def _fit(addition: Addition, word: Word) -> float | None:
 def _heed(sump: Sump, habits: Habits, addition: Addition, word: Word) -> None:
     """Let a word speak for an addition."""
     addition.said, addition.said_at, addition.said_pct = True, word.time, word.pct
+    if word.pct is not None and addition.advised_pct not in (None, sump.spec.usual_pct):
+        habits.learn_followed(float(abs(word.pct - (addition.advised_pct or 0.0)) < 0.3), 1.0)
     move = sump.ledger.find(addition.finding.id)
     if move is None:
         return
