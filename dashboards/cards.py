@@ -34,7 +34,8 @@ class Card:
 
 
 def card(one: Instruction, show: Show) -> Card:
-    title = "After it, the sump should read" if one.adds else "As it stands now"
+    changes = one.adds or one.kind == "drain_part"
+    title = "After it, the sump should read" if changes else "As it stands now"
     return Card(_what(one, show), _amounts(one, show), _steps(one, show), title, _after(one, show), _cautions(one))
 
 

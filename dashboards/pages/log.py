@@ -78,8 +78,9 @@ def review_line(row: LogRow, about: dict[str, str], site: Show) -> Line:
     body = row.data()
     who = MACHINES.get(str(body.get("role")), f"{body.get('by')}, {body.get('role')}")
     event = EVENTS_SAID.get(str(body.get("event")), str(body.get("event")))
-    change = f", {site.volume(body['volume_l'], 1)}" if body.get("volume_l") is not None else ""
-    change += f", {mix(body['makeup_pct'])}" if body.get("makeup_pct") is not None else ""
+    said = [site.volume(body["volume_l"], 1)] if body.get("volume_l") is not None else []
+    said += [mix(body["makeup_pct"])] if body.get("makeup_pct") is not None else []
+    change = f" ({', '.join(said)})" if said else ""
     refused = "" if body.get("to") else f" (not taken: {body.get('refused') or 'too late'})"
     what = about.get(str(body.get("advice")), "an instruction")
     text = f"{event}: {what}{change}{refused}"
