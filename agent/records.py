@@ -86,7 +86,10 @@ def _is_plain(record: Record) -> bool:
 
 def encode(record: Record) -> bytes:
     """The record as one line of JSON without its line end; `decode_line` gives the same record back."""
-    return _encode(record)
+    line = _encode(record)
+    if record.signal == "mark" and record.value is None:
+        return line[:-1] + b',"value":null}'  # a mark's null is a value like any other, and not to be left out
+    return line
 
 
 def rows(lines: Iterable[bytes]) -> Iterator[tuple[int, Record | BadRecord]]:
@@ -224,7 +227,7 @@ def _when(record: Record) -> str | None:
 
 def _mark(record: Record, row: Mapping[str, Any]) -> Record:
     """A mark's value is echoed as it came, an integer as an integer; its time may be missing."""
-    if row.get("value") is None:
+    if "value" not in row:
         raise BadRecord("value is missing")
     if record.time != NO_TIME and (reason := _when(record)):
         raise BadRecord(reason)
