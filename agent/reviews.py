@@ -16,6 +16,7 @@ from agent.core.review import AGENT, DONE, POLICY, NoSuchStep, NotAllowed
 from agent.core.spec import SiteSpec
 from agent.errors import BadRecord
 from agent.io.inbox import Word
+from agent.io.journal import seals
 from agent.records import Record, record_from
 
 PROOF_WAIT_S: Final = 2 * 3600.0  # a level has settled and been judged long before
@@ -58,6 +59,7 @@ class Instruction:
     state: str | None = None
     volume_l: float | None = None  # as advised or amended
     makeup_pct: float | None = None
+    sealed: bool = False  # a person has approved or begun it: its numbers stay as that person saw them
     posted_at: float = 0.0
     begun_at: float = 0.0
     done_at: float = 0.0
@@ -194,6 +196,8 @@ class Reviews:
         return Decision([row, _word_row(record, word, id)], record)
 
     def _check(self, one: Instruction, event: str, body: dict[str, Any], believed_l: Callable[[str], float]) -> None:
+        if event == "approve" and not _is_current(one, body.get("seen")):
+            raise Refused("the instruction has other numbers by now: look at it again")
         if event in review.NEEDS_REASON and not str(body.get("reason") or "").strip():
             raise Refused("a reason is needed")
         if event != "amend":
@@ -282,6 +286,14 @@ class Reviews:
                 self.used.add(row.body["finding"])
 
 
+def _is_current(one: Instruction, seen: Any) -> bool:
+    """Whether what was shown is what would be approved; where nothing was said about it, it is taken on trust."""
+    shown = seen.get("advice") if isinstance(seen, dict) else None
+    if not isinstance(shown, dict):
+        return True
+    return (_number(shown, "volume_l"), _number(shown, "makeup_pct")) == (one.volume_l, one.makeup_pct)
+
+
 def _tells_strength(body: dict[str, Any]) -> bool:
     return not body.get("refused") and body.get("signal") in READINGS
 
@@ -293,12 +305,10 @@ def _new(row: Row) -> Instruction:
 
 
 def _heed(one: Instruction, advice: dict[str, Any]) -> None:
-    """A rewritten advice changes its numbers, but not those that a reviewer has set."""
-    if one.state in (None, review.POSTED) or one.volume_l == one.advice.get("volume_l"):
-        one.volume_l = advice.get("volume_l")
-    if one.state in (None, review.POSTED) or one.makeup_pct == one.advice.get("makeup_pct"):
-        one.makeup_pct = advice.get("makeup_pct")
-    one.advice = advice
+    """A rewritten advice changes the numbers, until a person has taken them."""
+    if not one.sealed:
+        one.volume_l, one.makeup_pct = advice.get("volume_l"), advice.get("makeup_pct")
+        one.advice = advice
 
 
 def _rebuilt(found: dict[str, Any]) -> Instruction:
@@ -315,6 +325,7 @@ def _rebuilt(found: dict[str, Any]) -> Instruction:
 def _follow(one: Instruction, time: float, body: dict[str, Any]) -> None:
     event = body["event"]
     one.state = body["to"]
+    one.sealed = one.sealed or seals(body)
     if event == "post":
         one.posted_at = time
     elif event == "begin":

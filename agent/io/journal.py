@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from agent.core.review import PEOPLE
 from agent.io.blocks import Sample, pack, unpack
 from agent.io.chain import BEGINNING, CHAINED, ChainReport, LogRow, link
 from agent.io.database import open_writer
@@ -24,6 +25,7 @@ __all__ = ["OPEN_STATES", "ChainReport", "Journal", "JournalReader", "LogRow", "
 
 SNAPSHOTS_KEPT = 3  # the newest may be refused (other version, other calibration): the ones before may do
 FILE_NAME = "journal.sqlite"
+SEALING = frozenset({"approve", "amend", "begin", "done"})
 DEAD_LETTER_BYTES = 65_536  # a refused body is kept for reading, not for filling the card
 
 _INSERT = "INSERT INTO log (seq, time, boot, kind, sump, id, body, chain) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
@@ -38,11 +40,12 @@ _DROP_SNAPSHOTS = """
     DELETE FROM snapshot WHERE rowid NOT IN (SELECT rowid FROM snapshot ORDER BY rowid DESC LIMIT ?)"""
 _ADVICE = """
     INSERT INTO instruction (id, sump, advice_seq) VALUES (?, ?, ?)
-    ON CONFLICT DO UPDATE SET advice_seq = excluded.advice_seq"""
+    ON CONFLICT DO UPDATE SET advice_seq = excluded.advice_seq WHERE NOT sealed"""
 _NEVER_POSTED = "UPDATE instruction SET state = 'withdrawn' WHERE id = ? AND state IS NULL"
 _REVIEW = """
-    INSERT INTO instruction (id, sump, state, review_seq) VALUES (?, ?, ?, ?)
-    ON CONFLICT DO UPDATE SET state = excluded.state, review_seq = excluded.review_seq"""
+    INSERT INTO instruction (id, sump, state, review_seq, sealed) VALUES (?, ?, ?, ?, ?)
+    ON CONFLICT DO UPDATE SET state = excluded.state, review_seq = excluded.review_seq,
+        sealed = max(sealed, excluded.sealed)"""
 
 
 def encode_body(body: dict[str, Any]) -> bytes:
@@ -52,6 +55,11 @@ def encode_body(body: dict[str, Any]) -> bytes:
         return text.encode()
     except UnicodeEncodeError:  # half a character, as a browser can send: kept as its escape
         return json.dumps(body, separators=(",", ":"), allow_nan=False).encode()
+
+
+def seals(step: dict[str, Any]) -> bool:
+    """Whether a review row fixes the instruction's numbers: a person has approved or begun it as it stood."""
+    return step["event"] in SEALING and step.get("role") in PEOPLE
 
 
 class Journal:
@@ -276,7 +284,7 @@ class Journal:
             if body.get("withdrawn"):  # before it was ever posted, it has no review row to say so
                 self._db.execute(_NEVER_POSTED, (id,))
         elif kind == "review" and body.get("to"):  # a refused step has no `to` and changes no state
-            self._db.execute(_REVIEW, (body["advice"], sump, body["to"], seq))
+            self._db.execute(_REVIEW, (body["advice"], sump, body["to"], seq, int(seals(body))))
 
     def _count(self, block: list[Sample], seq: int) -> None:
         self._sums.add(block)

@@ -46,6 +46,10 @@ JOURNAL: tuple[str, ...] = (
     CREATE INDEX instruction_open ON instruction (sump)
         WHERE state IN ('posted', 'approved', 'begun', 'done');
     """,
+    """
+    -- 1 from the moment a person has approved or begun it: from then on its numbers are those that person saw
+    ALTER TABLE instruction ADD COLUMN sealed INTEGER NOT NULL DEFAULT 0;
+    """,
 )
 
 INBOX: tuple[str, ...] = (

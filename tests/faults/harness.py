@@ -96,10 +96,10 @@ class Works:
         self.process: subprocess.Popen[bytes] | None = None
         self.log = folder / "agent.log"
 
-    def start(self) -> None:
+    def start(self, *options: str) -> None:
         """Start the agent and wait until it says that it is ready."""
         self.told.clear()
-        command = [sys.executable, "-m", "agent", "run", str(self.site)]
+        command = [sys.executable, "-m", "agent", "run", str(self.site), *options]
         for option, name in (("state", "state"), ("inbox", "inbox"), ("runtime", "run")):
             command += [f"--{option}-dir", str(self.folder / name)]
         environment = {**os.environ, "NOTIFY_SOCKET": str(self.folder / "notify")}
@@ -170,7 +170,8 @@ class Works:
     def say(self, token: str, kind: str, body: dict[str, Any], role: str = "operator", sump: str = "mill-1") -> None:
         """A person's word, as the dashboards would put it."""
         box = Inbox.open(self.folder / "inbox" / INBOX_FILE)
-        box.put(time=time.time(), person="Ana", role=role, sump=sump, kind=kind, body=body, token=token)
+        now = self.live().get("time", time.time())  # as the pages do: the site's own clock
+        box.put(time=now, person="Ana", role=role, sump=sump, kind=kind, body=body, token=token)
         box.close()
 
     def end(self) -> None:

@@ -236,6 +236,17 @@ def test_an_instruction_is_open_from_its_posting_to_its_end(journal: Journal, re
     assert ended["state"] == "proven"
 
 
+def test_once_a_person_has_approved_an_instruction_its_numbers_stay(journal: Journal, reader: JournalReader) -> None:
+    journal.event("advice", T0, "mill-1", "a1", advice("a1"))
+    journal.event("review", T0 + 1, "mill-1", "a1", step("a1", "posted"))
+    journal.event("review", T0 + 2, "mill-1", "a1", {**step("a1", "approved", "approve"), "role": "policy"})
+    journal.event("advice", T0 + 3, "mill-1", "a1", advice("a1", volume_l=45.0))
+    assert reader.open_instructions()[0]["advice"]["volume_l"] == 45.0
+    journal.event("review", T0 + 4, "mill-1", "a1", {**step("a1", "begun", "begin"), "role": "operator"})
+    journal.event("advice", T0 + 5, "mill-1", "a1", advice("a1", volume_l=50.0))
+    assert reader.open_instructions()[0]["advice"]["volume_l"] == 45.0
+
+
 def test_advice_that_is_taken_back_before_its_turn_does_not_wait_any_more(
     journal: Journal, reader: JournalReader
 ) -> None:

@@ -223,6 +223,32 @@ def test_a_supervisor_approves_with_a_change_and_the_change_is_what_is_done() ->
     assert amended.body["seen"] == {"strength_pct": 6.1}
 
 
+def test_what_a_supervisor_has_approved_stays_as_it_was_seen() -> None:
+    desk = Desk()
+    desk.advise("a1", kind="strengthen", makeup_pct=9.0)
+    desk.time(T0)
+    desk.advise("a1", at=T0 + 600, kind="strengthen", makeup_pct=9.5, volume_l=44.0)
+    old = {"advice": {"volume_l": 40.0, "makeup_pct": 9.0}}
+    assert "other numbers" in desk.decide("a1", "approve", "supervisor", seen=old).rows[0].body["refused"]
+    seen = {"advice": {"volume_l": 44, "makeup_pct": 9.5}}
+    desk.decide("a1", "approve", "supervisor", seen=seen)
+    assert desk.state("a1") == "approved"
+    desk.advise("a1", at=T0 + 1200, kind="strengthen", makeup_pct=12.0, volume_l=50.0)
+    one = desk.reviews.known["a1"]
+    assert (one.volume_l, one.makeup_pct, one.advice["makeup_pct"]) == (44.0, 9.5, 9.5)
+
+
+def test_a_routine_top_off_follows_the_level_until_somebody_begins_it() -> None:
+    desk = Desk()
+    desk.advise("a1")
+    desk.time(T0)
+    desk.advise("a1", at=T0 + 600, volume_l=47.0)
+    assert desk.reviews.known["a1"].volume_l == 47.0
+    desk.decide("a1", "begin", at=T0 + 700)
+    desk.advise("a1", at=T0 + 1200, volume_l=55.0)
+    assert desk.reviews.known["a1"].volume_l == 47.0
+
+
 def test_done_becomes_a_word_of_that_person_and_an_addition_for_the_core() -> None:
     desk = Desk()
     desk.advise("a1")

@@ -1,0 +1,96 @@
+"""The whole way without a page: a level falls, a top-off is posted, somebody pours and says so, the level proves it."""
+
+from __future__ import annotations
+
+import random
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from agent.io.journal import JournalReader
+from tests.faults.harness import Works
+from tests.io.lines import Plug
+
+SPEED = 600.0
+OPENING = 1_790_000_000.0
+LINE_EVERY_S = 0.1  # a plant's minute
+LOSS_L_PER_LINE = 0.1  # 6 L/h: a thirsty machine, so that the story is short
+POUR_L_PER_LINE = 9.0
+PUMP = r"""
+[[bus.sensor]]
+sump = "mill-1"
+signal = "running"
+pattern = 'L \d+\.\d MM R (?P<value>[01])'
+"""
+
+
+class Tank(threading.Thread):
+    """A sump that loses at a steady rate and is poured into when asked; its transmitter counts 250 to the litre."""
+
+    def __init__(self, plug: Plug, volume_l: float) -> None:
+        super().__init__(daemon=True)
+        self.volume_l, self.to_pour_l = volume_l, 0.0
+        self._plug = plug
+        self._rng = random.Random(5)
+        self._ended = threading.Event()
+
+    def run(self) -> None:
+        """Until ended."""
+        while not self._ended.wait(LINE_EVERY_S):
+            poured = min(self.to_pour_l, POUR_L_PER_LINE)
+            self.to_pour_l -= poured
+            self.volume_l += poured - LOSS_L_PER_LINE
+            shown = 250.0 * (self.volume_l + self._rng.gauss(0.0, 0.3))
+            self._plug.send(f"L {shown:.1f} MM R 0\r\n".encode())
+
+    def end(self) -> None:
+        """Stop."""
+        self._ended.set()
+        self.join(5.0)
+
+
+@pytest.fixture
+def works(tmp_path: Path) -> Iterator[Works]:
+    opened = Works(tmp_path)
+    site = opened.site.read_text().replace("belief_every_s = 1.0", "belief_every_s = 600.0")
+    opened.site.write_text(site.replace(" MM'", " MM R 0'") + PUMP)
+    yield opened
+    opened.end()
+
+
+def open_top_offs(reader: JournalReader) -> list[dict[str, Any]]:
+    return [one for one in reader.open_instructions("mill-1") if one["advice"]["kind"] == "top_off"]
+
+
+def test_a_top_off_is_posted_done_and_proven(works: Works) -> None:
+    works.start("--clock-speed", str(SPEED), "--clock-start", str(OPENING))
+    tank = Tank(works.plugs["mill-1"], 250.0)
+    tank.start()
+    reader = JournalReader(works.journal_path)
+    works.wait(lambda: works.shown() > 0.0, "the first reading")
+    works.say("t0", "record", {"signal": "hand_reading", "value": 6.2})  # 9.3 %: the usual mix will do
+    works.wait(lambda: open_top_offs(reader), "a top-off to be posted", 60.0)
+    (one,) = open_top_offs(reader)
+    assert one["state"] == "approved"  # the usual mix to the mark: straight to operators, by policy
+    assert [row["by"] for row in one["reviews"]] == ["agent", "policy"]
+    litres = round(one["advice"]["volume_l"])
+    assert 60.0 < litres < 130.0
+    works.say("t1", "decision", {"advice": one["id"], "action": "begin"})
+    works.wait(lambda: reader.instruction(one["id"])["state"] == "begun", "the beginning to be heard")  # type: ignore[index]
+    tank.to_pour_l = float(litres)
+    works.say("t2", "decision", {"advice": one["id"], "action": "done", "volume_l": litres, "makeup_pct": 2.5})
+    works.wait(lambda: reader.instruction(one["id"])["state"] == "proven", "the level to prove it", 60.0)  # type: ignore[index]
+    tank.end()
+    _, word = works.events("word")
+    assert (word["signal"], word["volume_l"], word["pct"], word["by"]) == ("addition", litres, 2.5, "Ana")
+    found = [row for row in works.events("finding") if row["kind"] == "top_off"]
+    assert found[-1]["volume_l"] == pytest.approx(litres, rel=0.15)
+    proof = reader.instruction(one["id"])
+    assert proof is not None
+    assert "as said" in proof["reviews"][-1]["reason"]
+    assert len(reader.open_instructions("mill-1")) <= 1
+    reader.close()
+    assert works.terminate() == 0
