@@ -26,7 +26,7 @@ QUIET = [
 
 @pytest.fixture(scope="module")
 def stage() -> Iterator[Stage]:
-    with Stage("--story", "--seed", "11", "--speed", SPEED) as running:
+    with Stage("--story", "--seed", "1", "--speed", SPEED) as running:
         running.wait_ready()
         yield running
 
@@ -70,28 +70,28 @@ def test_from_a_falling_level_to_a_correction_that_proved_itself(stage: Stage, b
 
 
 def top_off(stage: Stage, operator: Page) -> None:
-    """Mill 2's level falls; a top-off is posted; an operator does it and says so; the level bears it out."""
-    level = operator.get_by_test_id("sump-mill-2").get_by_test_id("level")
+    """Grinder 1's level falls; a top-off is posted; an operator does it and says so; the level bears it out."""
+    level = operator.get_by_test_id("sump-grinder-1").get_by_test_id("level")
     before = number(level.text_content())
-    stage.order("work mill-2 8", "works 8 times")
+    stage.order("work grinder-1 15", "works 15 times")
     operator.wait_for_function(
         "([id, before]) => parseFloat(document.querySelector(`[data-testid=sump-${id}] [data-testid=level]`)"
         ".textContent) < before - 5",
-        arg=["mill-2", before],
+        arg=["grinder-1", before],
         timeout=LONG_MS,
     )
-    operator.goto(f"{stage.address}/todo/mill-2")
-    todo = card(operator, "mill-2", "top_off")
+    operator.goto(f"{stage.address}/todo/grinder-1")
+    todo = card(operator, "grinder-1", "top_off")
     expect(todo).to_be_visible(timeout=LONG_MS)
-    stage.order("work mill-2 1", "works 1 times")
+    stage.order("work grinder-1 1", "works 1 times")
     todo.get_by_test_id("begin").click()
     expect(todo).to_have_attribute("data-instruction-state", "begun", timeout=LONG_MS)
     todo.get_by_test_id("done-open").click()
     litres = number(todo.get_by_label("How much, really").input_value())
     pct = number(todo.get_by_label("Of which mix").input_value())
-    stage.order(f"pour mill-2 {litres:g} {pct:g}", "pouring")
+    stage.order(f"pour grinder-1 {litres:g} {pct:g}", "pouring")
     todo.get_by_test_id("done-send").click()
-    expect_proven(operator, stage, "Mill 2", litres)
+    expect_proven(operator, stage, "Grinder 1", litres)
 
 
 def correction(stage: Stage, operator: Page, supervisor: Page) -> None:
@@ -117,13 +117,13 @@ def correction(stage: Stage, operator: Page, supervisor: Page) -> None:
 
 
 def changed(review: Locator) -> tuple[float, float]:
-    """Approve with two litres less and half a point richer. Gives what was approved."""
+    """Approve with two litres less and half a point leaner. Gives what was approved."""
     review.get_by_test_id("amend-open").click()
     volume, mix = review.get_by_label("Volume"), review.get_by_label(re.compile("^Mix"))
-    litres, pct = number(volume.input_value()) - 2.0, number(mix.input_value()) + 0.5
+    litres, pct = number(volume.input_value()) - 2.0, number(mix.input_value()) - 0.5
     volume.fill(f"{litres:g}")
     mix.fill(f"{pct:g}")
-    review.get_by_label("Why the change").fill("The can holds less, so a bit richer")
+    review.get_by_label("Why the change").fill("The can holds no more")
     review.get_by_test_id("amend-send").click()
     return litres, pct
 

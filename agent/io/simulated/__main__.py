@@ -23,6 +23,7 @@ from agent.io.simulated.crew import Crew
 from agent.io.simulated.devices import Instruments
 from agent.io.simulated.page import PageVoice
 from agent.io.simulated.plant import Plant, new_plant
+from agent.io.simulated.shop import DEEDS, STORY_DEEDS
 
 TICK_S = 0.05  # finer than any transmitter is asked
 ROUND_S = 60.0  # plant's time between two looks of the people
@@ -106,11 +107,12 @@ def main() -> int:
     parser.add_argument("--opening", type=float, required=True, help="first live moment, epoch seconds")
     parser.add_argument("--speed", type=float, default=60.0)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--story", action="store_true", help="leave to a test what people would have found out last")
     given = parser.parse_args()
     logging.getLogger("pymodbus").setLevel(logging.CRITICAL)  # it logs what a master asks wrongly; that is not ours
     plant = new_plant(history.beginning(given.opening), given.seed)
     with given.history.open("w", encoding="ascii") as out:
-        for record in history.live_through(plant, given.opening):
+        for record in history.live_through(plant, given.opening, STORY_DEEDS if given.story else DEEDS):
             out.write(json.dumps(record, separators=(",", ":")) + "\n")
     process = PlantProcess(plant, given.speed, given.seed)
     signal.signal(signal.SIGTERM, lambda *_: process.end())

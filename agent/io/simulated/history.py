@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import timedelta
 from typing import Any
 
@@ -29,9 +29,9 @@ def beginning(opening_s: float) -> float:
     return (calendar.midnight(opening_s) - timedelta(days=HISTORY_DAYS)).timestamp()
 
 
-def live_through(plant: Plant, until_s: float) -> Iterator[Record]:
-    """Run the plant up to `until_s` and give every record on the way, in time order."""
-    deeds = sorted(((_moment(deed, until_s), deed) for deed in DEEDS), key=lambda pair: pair[0])
+def live_through(plant: Plant, until_s: float, done: Iterable[Deed] = DEEDS) -> Iterator[Record]:
+    """Run the plant up to `until_s`, people's deeds `done`, and give every record on the way, in time order."""
+    deeds = sorted(((_moment(deed, until_s), deed) for deed in done), key=lambda pair: pair[0])
     words: list[tuple[float, int, Record]] = []
     was_running: dict[str, bool] = {}
     while plant.time_s < until_s - EVERY_S:

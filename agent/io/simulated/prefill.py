@@ -21,16 +21,19 @@ from agent.site import Site, load_site
 
 COMMIT_S = 4 * 3600.0  # a commit a block would cost the start of the demo a minute
 BLOCK_S = 3600.0  # of records' time
+HEEDED_S = 12 * 3600.0  # nobody read the instructions before: the fortnight's deeds were done without them
 
 
 class Past:
     """One journal being filled."""
 
-    def __init__(self, site: Site, journal: Journal) -> None:
+    def __init__(self, site: Site, journal: Journal, heeded_from_s: float) -> None:
         spec = site.spec()
         self.journal = journal
         self.engine = Engine(journal, spec, site.agent.belief_every_s)
         self.reviews = Reviews(spec, site.review.top_off, self._instruction)
+        self._heeded_from_s = heeded_from_s
+        self._unheeded: dict[str, Advice] = {}  # what stands of the advice before
         self._written: dict[str, dict[str, Any]] = {}
 
     def take(self, record: Record) -> None:
@@ -57,9 +60,28 @@ class Past:
                 self.journal.belief(output.row())
             case Finding():
                 return self.reviews.found(output)
+            case Advice() if now_s < self._heeded_from_s:
+                self._keep_back(output)
             case Advice():
-                return self.reviews.advised(output, now_s)
+                return self._overdue(now_s) + self.reviews.advised(output, now_s)
         return []
+
+    def _keep_back(self, advice: Advice) -> None:
+        self._unheeded.pop(advice.id, None)
+        if not advice.withdrawn:
+            self._unheeded[advice.id] = advice
+
+    def _overdue(self, now_s: float) -> list[Row]:
+        """Rows for what was advised before anybody read it, and stands still."""
+        standing, self._unheeded = list(self._unheeded.values()), {}
+        return [row for advice in standing for row in self.reviews.advised(advice, now_s)]
+
+    def end(self, now_s: float) -> None:
+        """Post what nothing has posted yet, and keep the core's state."""
+        self.write(self._overdue(now_s))
+        self.write(self.reviews.due(now_s))
+        self.journal.commit()
+        self.engine.snapshot(now_s)
 
     def write(self, rows: Iterable[Row]) -> None:
         """Rows into the journal, then into the reviews' memory, as the live agent does."""
@@ -82,27 +104,26 @@ class Past:
         return self._written.get(id)
 
 
-def prefill(site_path: Path, records_path: Path, state_dir: Path) -> None:
-    """Fill a new journal in `state_dir` from a file of records. Raises BadRecord, SiteFault, OSError."""
+def prefill(site_path: Path, records_path: Path, state_dir: Path, opening_s: float) -> None:
+    """Fill a new journal in `state_dir` from a file of records, up to `opening_s` (epoch s).
+
+    Raises BadRecord, SiteFault, OSError.
+    """
     site = load_site(site_path)
     journal = Journal.open(state_dir / FILE_NAME)
     try:
-        past = Past(site, journal)
-        newest = 0.0
+        past = Past(site, journal, opening_s - HEEDED_S)
         with records_path.open("rb") as lines:
             for _, part in groupby(map(decode_line, lines), key=lambda record: record.time // COMMIT_S):
                 with journal.group():
-                    newest = _take(past, part)
-        past.engine.snapshot(newest)
+                    _take(past, part)
+        past.end(opening_s)
     finally:
         journal.close()
 
 
-def _take(past: Past, part: Iterator[Record]) -> float:
-    newest = 0.0
-    for step, records in groupby(part, key=lambda record: record.time // BLOCK_S):
+def _take(past: Past, part: Iterator[Record]) -> None:
+    for _, records in groupby(part, key=lambda record: record.time // BLOCK_S):
         for record in records:
             past.take(record)
         past.journal.commit()
-        newest = (step + 1.0) * BLOCK_S
-    return newest

@@ -6,7 +6,7 @@ with a bucket and differ a little from the tanks below.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from agent.core.curve import Curve
 from agent.io.simulated.physics import Nature
@@ -86,7 +86,7 @@ NATURES: dict[str, Nature] = {
     )
 }
 # At the start of the fortnight: litres, % by volume.
-BEGINNINGS = {"lathe-1": (152.0, 5.7), "mill-1": (236.0, 6.4), "mill-2": (300.0, 6.5), "grinder-1": (368.0, 4.0)}
+BEGINNINGS = {"lathe-1": (152.0, 6.15), "mill-1": (236.0, 6.15), "mill-2": (300.0, 6.9), "grinder-1": (368.0, 4.1)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +121,7 @@ DEEDS: tuple[Deed, ...] = (
     Deed("mill-1", 8, "15:30", "fill", 240.0, 0.0),
     Deed("mill-1", 6, "09:05", "read"),
     Deed("mill-1", 5, "17:45", "fill", 252.0, 0.0, 15),
-    Deed("mill-1", 1, "14:25", "fill", 250.0, 0.0),
+    Deed("mill-1", 1, "14:25", "fill", 236.0, 0.0),
     Deed("mill-1", 1, "20:50", "read"),
     Deed("mill-2", 14, "06:35", "read"),
     Deed("mill-2", 13, "07:20", "fill", 335.0, 2.5, 9),
@@ -135,4 +135,10 @@ DEEDS: tuple[Deed, ...] = (
     Deed("grinder-1", 5, "08:40", "read"),
     Deed("grinder-1", 2, "07:30", "fill", 402.0, 2.0),
     Deed("grinder-1", 2, "13:10", "read"),
+)
+# For a test that plays the people: nobody has said or found out yet that Mill 1 got water.
+STORY_DEEDS = tuple(
+    replace(deed, said_after_min=None) if (deed.sump, deed.pct) == ("mill-1", 0.0) else deed
+    for deed in DEEDS
+    if (deed.act, deed.days_before) != ("read", 1)
 )

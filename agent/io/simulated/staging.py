@@ -121,6 +121,7 @@ def start_plant(demo: Demo) -> None:
             repr(demo.wish.speed),
             "--seed",
             str(demo.seed),
+            *(["--story"] if demo.wish.story else []),
         ],
         talks=True,
     )
@@ -153,7 +154,7 @@ def fill_journal(demo: Demo) -> None:
     """Run the fortnight's records through the core, into the journal: what an agent that was there would have."""
     from agent.io.simulated.prefill import prefill
 
-    prefill(demo.site, demo.history, demo.folder / "state")
+    prefill(demo.site, demo.history, demo.folder / "state", demo.opening_s)
 
 
 def start_dashboards(demo: Demo) -> None:
