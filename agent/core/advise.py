@@ -33,13 +33,16 @@ if TYPE_CHECKING:
 EVERY_S = 600.0  # no more often than this is a sump looked at, or an advice rewritten
 STALE_S = 2 * 3600.0  # a level older than this is none to pour by
 MIXES_S = 3600.0  # after an addition: strength is not judged before it has gone round
-SMALLEST_SHARE = 0.04  # of full: nobody is sent for less
+SMALLEST_SHARE = 0.06  # of full: nobody is sent for less
+LEAST_SHARE = 0.3  # of what lies between full and low: a sump just filled is not filled again for a coming weekend
 GOES_ON_SHARE = 0.05  # of full, by which the volume must rise before a top-off for the level is given up
 MOVED_SHARE = 0.03  # of full, by which the litres must move before they are written anew
 MOVED_PCT = 0.3  # and the expected strength
 DOUBTFUL, SETTLED = 0.80, 0.90  # chance of being in the band at which strength is acted on, and let go
 WORTH = 0.10  # by which pouring must raise that chance
-FAR_OUT = 0.25  # below this chance, with no room to pour, part of the sump is drained
+FAR_OUT = 0.25  # below this chance part of the sump is drained, if the losses of so many hours make too little room
+ROOM_H = 96
+READ_FOR_S = 4 * 86400.0  # and only on a reading as young as this
 EXPIRES_S, EXPIRES_H = 24 * 3600.0, 16  # an advice that nobody followed for so long, attended hours too, is posted anew
 BEFORE_S = 900.0  # somebody may have begun so long before the instruction came
 POURS = ("top_off", "strengthen", "thin")
@@ -194,7 +197,9 @@ def _level_due(sump: Sump, litres: float, early_h: float | None, visit_h: float)
     standing = sump.advice.standing
     if standing is not None and standing.kind in POURS and litres < sump.advice.keep_below_l:
         return True
-    due = early_h is not None and early_h <= visit_h
+    spec = sump.spec
+    room = litres <= spec.full_l - LEAST_SHARE * (spec.full_l - spec.low_l)
+    due = room and early_h is not None and early_h <= visit_h
     if due:
         sump.advice.keep_below_l = litres + GOES_ON_SHARE * sump.spec.full_l
     return due
@@ -261,14 +266,30 @@ def _correct(sump: Sump, sight: Sight, chance: float, acting: bool) -> Advice | 
     inside = spec.low_pct <= mean <= spec.high_pct
     where = f"near the edge of {band}" if inside else f"{side} {band}"
     why = f"Strength is about {mean:.1f} %, {where}"
+    standing = sump.advice.standing
+    if standing is not None and standing.kind == "drain_part":
+        return _drain(sump, sight, mean, why)
     room = _room(sump, sight.litres, sight.litres_sd)
-    if room >= SMALLEST_SHARE * spec.full_l:
+    if room >= (0.5 if acting else 1.0) * SMALLEST_SHARE * spec.full_l:
         way = remedy.choose(spec, sight.mix, sight.litres, sight.litres_sd, room, spec.target_pct, _stands_pct(sump))
         if acting or way.chance >= chance + WORTH:
             return _pour(sump, sight, way, why, 0.0 if not inside else sight.visit_h)
-    if chance < FAR_OUT:
+    if chance < FAR_OUT and not inside and not acting and _stays_out(sump, sight, mean, room):
         return _drain(sump, sight, mean, why)
     return None
+
+
+def _stays_out(sump: Sump, sight: Sight, mean: float, room: float) -> bool:
+    """True where a young reading says so and waiting for losses to make room would not do in days."""
+    spec = sump.spec
+    if not sump.readings or sight.when - sump.readings[-1].time > READ_FOR_S:
+        return False
+    lost = float(sump.tracker.loss_ahead(sight.when, 24 * 28)[ROOM_H])
+    later = mean * _growth(sump, sight.when, sight.litres, ROOM_H)
+    room = min(max(room, 0.0) + lost, 0.5 * spec.full_l)
+    best = spec.richest_pct if mean < spec.target_pct else min(spec.usual_pct, mean)
+    pct = (later * (spec.full_l - room) + best * room) / spec.full_l
+    return not spec.low_pct <= pct <= spec.high_pct
 
 
 def _drain(sump: Sump, sight: Sight, mean: float, why: str) -> Advice | None:

@@ -21,7 +21,7 @@ READ_LATE_S = 9.0 * DAY_S  # asked for whenever
 READ_ANYWAY_S = 14.0 * DAY_S  # asked for even where nothing is in doubt
 READ_TO_ACT_S = 3.0 * DAY_S  # an older reading is taken anew before a correction
 READ_AGAIN_S = 2 * 3600.0  # a doubted reading is repeated after this
-MOST_A_WEEK = 2  # readings, doubted ones repeated included
+FORTNIGHT_S, MOST_A_FORTNIGHT = 14 * DAY_S, 2  # readings asked for; a doubted one may be repeated on top
 TOP_OFF_NEAR_H = 30.0
 TELLS, TELLS_MUCH = 0.10, 0.20  # by which a reading must narrow the strength
 WIDE_SHARE = 0.25  # of half the band: a strength known better than this needs no reading
@@ -43,9 +43,9 @@ def read_in_time(sump: Sump, when: float, to_low_h: float | None) -> Advice | No
         return _read(sump, when, f"The strength of {spec.name} has not been read yet") if due else None
     last = sump.readings[-1]
     age = when - last.time
-    if last.doubt > DOUBTED and age > READ_AGAIN_S and _lately(sump, when) < MOST_A_WEEK:
+    if last.doubt > DOUBTED and age > READ_AGAIN_S and _lately(sump, when) <= MOST_A_FORTNIGHT:
         return _read(sump, when, f"The last reading, {last.pct:.1f} %, does not fit what went in and out: read again")
-    if age < READ_WEEKLY_S:
+    if age < READ_WEEKLY_S or _lately(sump, when) >= MOST_A_FORTNIGHT and not _stands(sump):
         return None
     near = to_low_h is not None and to_low_h < TOP_OFF_NEAR_H or _stands(sump)
     tells = _tells(sump)
@@ -57,7 +57,8 @@ def read_in_time(sump: Sump, when: float, to_low_h: float | None) -> Advice | No
 def read_before_acting(sump: Sump, when: float) -> Advice | None:
     """A reading because a correction would rest on a strength that is not known well."""
     age = when - sump.readings[-1].time if sump.readings else READ_ANYWAY_S
-    if _stands(sump) or (age > READ_TO_ACT_S and _tells(sump) > TELLS_MUCH):
+    may = age > READ_TO_ACT_S and _lately(sump, when) < MOST_A_FORTNIGHT
+    if _stands(sump) or (may and _tells(sump) > TELLS_MUCH):
         return _read(sump, when, "Strength may have left its band, and is not known well enough to correct it")
     return None
 
@@ -68,7 +69,7 @@ def _stands(sump: Sump) -> bool:
 
 
 def _lately(sump: Sump, when: float) -> int:
-    return sum(when - r.time < 7 * DAY_S for r in sump.readings)
+    return sum(when - r.time < FORTNIGHT_S for r in sump.readings)
 
 
 def _tells(sump: Sump) -> float:

@@ -20,7 +20,8 @@ BY_HAND_SD = 0.10  # of the strength of a mix from bucket and jug, 1 sd
 FINE_BELOW_PCT, FINE_STEP_PCT, STEP_PCT = 2.0, 0.25, 0.5  # what can be set and measured
 LEANEST_PCT = 0.5  # leaner is plain water, which a person decides
 GOOD_CHANCE = 0.95  # the usual mix is good enough where it lands in the band with this chance
-AS_GOOD = 0.04  # and as good as another where that is better by no more than this
+AS_GOOD = 0.05  # and as good as another where that is better by no more than this
+MOST_GROWTH = 1.15  # by evaporation until the next pour, as far as is looked ahead
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +33,8 @@ class Fill:
     after_l: float
     pct: float
     sd: float
-    chance: float
+    chance: float  # of being in the band when it has gone round
+    stays: float  # the same, on average until the next pour
 
 
 def chance_within(mix: Mixture, low_pct: float, high_pct: float) -> float:
@@ -58,7 +60,14 @@ def fill(
     after = strength.pour(mix, litres, added_l, spread, spec.usual_pct, [kind])
     mean, sd = strength.moments(after, strength.C)
     chance = chance_within(after, spec.low_pct, spec.high_pct)
-    return Fill(added_l, makeup_pct, litres + added_l, mean, sd, chance)
+    grown = min(MOST_GROWTH, (1.0 + added_l / litres) ** _water_share(mix))
+    later = [chance_within(after, spec.low_pct / g, spec.high_pct / g) for g in (sqrt(grown), grown)]
+    return Fill(added_l, makeup_pct, litres + added_l, mean, sd, chance, 0.4 * chance + 0.3 * sum(later))
+
+
+def _water_share(mix: Mixture) -> float:
+    """Share of what is lost that evaporates and makes the rest stronger."""
+    return min(max(strength.moments(mix, strength.E)[0], strength.SHARE_LOW), strength.SHARE_HIGH)
 
 
 def whole_litres(litres: float) -> float:
@@ -96,20 +105,32 @@ def choose(
     `stands_pct` is the mix that is advised already: it is given up only for one that is clearly better.
     """
     usual = fill(spec, mix, litres, litres_sd, added_l, spec.usual_pct)
-    mean, _ = strength.moments(mix, strength.C)
-    exact = makeup_to_reach(litres, mean, litres + added_l, aim_pct)
-    wanted = measurable(spec, exact)
     good, margin = GOOD_CHANCE, AS_GOOD
-    if stands_pct is not None and stands_pct == spec.usual_pct:
-        good, margin = GOOD_CHANCE - 0.1, 2.5 * AS_GOOD
+    if stands_pct == spec.usual_pct:
+        good, margin = GOOD_CHANCE - 0.1, 3.0 * AS_GOOD
     elif stands_pct is not None:
-        good, margin = GOOD_CHANCE + 0.02, 0.5 * AS_GOOD
-        if abs(exact - stands_pct) < step_at(stands_pct) or wanted == stands_pct:
-            wanted = stands_pct
-    if usual.chance >= good or abs(wanted - spec.usual_pct) < step_at(wanted):
+        good, margin = GOOD_CHANCE + 0.02, 0.2 * AS_GOOD
+    if usual.chance >= good:
         return usual
-    other = fill(spec, mix, litres, litres_sd, added_l, wanted)
-    return usual if usual.chance >= other.chance - margin else other
+    others = [fill(spec, mix, litres, litres_sd, added_l, m) for m in _wanted(spec, mix, litres, added_l, aim_pct)]
+    kept = [fill(spec, mix, litres, litres_sd, added_l, stands_pct)] if stands_pct is not None else []
+    best = max([usual, *others, *kept], key=_stays)
+    if usual.stays >= best.stays - margin:
+        return usual
+    return kept[0] if kept and kept[0].stays >= best.stays - AS_GOOD else best
+
+
+def _stays(way: Fill) -> float:
+    return way.stays
+
+
+def _wanted(spec: SumpSpec, mix: Mixture, litres: float, added_l: float, aim_pct: float) -> list[float]:
+    """Mixes that would land on the target, or as far below it as evaporation will lift it until the next pour."""
+    mean, _ = strength.moments(mix, strength.C)
+    grown = min(MOST_GROWTH, (1.0 + added_l / litres) ** _water_share(mix))
+    aims = (aim_pct, max(aim_pct / sqrt(grown), 0.5 * (aim_pct + spec.low_pct)))
+    exact = [makeup_to_reach(litres, mean, litres + added_l, aim) for aim in aims]
+    return sorted({measurable(spec, m) for m in exact} - {spec.usual_pct})
 
 
 def drain_first(
