@@ -1,43 +1,54 @@
-"""How fast a sump's held-up fluid goes out and comes back, learned from undisturbed starts and stops."""
+"""How a sump's held-up fluid goes out and comes back: the shape of a start and of a stop, learned by lag.
+
+Nobody knows the law of a machine's drain-back beforehand (pipes empty first-order, troughs as through a hole,
+trays at a steady rate), so the shape is a table: the share of the quick part still to move, minute by minute after
+the turn, its mean and its spread over this sump's own turns.
+"""
 
 from __future__ import annotations
 
-import numpy as np
+from math import exp, sqrt
 
-GRID_MIN = (0.7, 1.0, 1.5, 2.2, 3.2, 4.5)  # time constants weighed, minutes
-SHAPE_MIN = 12.0  # so long after a start or stop the shape is read
-KEEP = 0.93  # of the old evidence, at each turn
-OFTEN, THEN_EACH = 40, 5  # every turn at first, then each fifth: shapes change slowly
+LAGS = 16  # minutes after a turn that the table covers; later nothing of the quick part is left to move
+SETTLED_MIN = 10.0  # readings between this and SHAPE_MIN after a turn say where it settled
+SHAPE_MIN = 13.0  # so long after an undisturbed turn it is learned from
+PRIOR_TURNS = 3.0  # weight of the prior shape, in turns
+MOST_TURNS = 25.0  # older turns are forgotten so that a blocked return shows
+SPREAD_FLOOR = 0.015
+FEWEST = 8  # readings within SHAPE_MIN of the turn
 
 
 class Shape:
-    """Evidence for each time constant of one of the two transients."""
+    """One transient's table. left[k]: mean share still to move k minutes after the turn; sd[k]: its spread."""
 
-    __slots__ = ("tau_min", "misfit", "turns")
+    __slots__ = ("left", "var", "turns", "sd")
 
     def __init__(self, tau_min: float) -> None:
-        self.tau_min = tau_min
-        self.misfit = [0.0] * len(GRID_MIN)
-        self.turns = 0
+        self.left = [exp(-k / tau_min) for k in range(LAGS)] + [0.0]
+        self.var = [(0.35 * x * (1.0 if k else 0.3)) ** 2 + 0.02**2 * x for k, x in enumerate(self.left)]
+        self.turns = [PRIOR_TURNS] * LAGS
+        self.sd = [sqrt(v) for v in self.var]
 
-    def wants(self) -> bool:
-        """True where this turn is to be learned from."""
-        self.turns += 1
-        return self.turns <= OFTEN or self.turns % THEN_EACH == 0
-
-    def learn(self, points: list[tuple[float, float]], noise: float, tail: bool) -> None:
-        """Weigh one transient. points: (minutes since the turn, L seen), noise: variance of one, L².
-
-        y = p + q·exp(−t/τ) (+ r·t for a tail): p, q, r by least squares for each τ of the grid; what is left
-        over, in units of the noise, is the evidence.
-        """
-        t = np.array([p[0] for p in points])
-        y = np.array([p[1] for p in points])
-        for i, tau in enumerate(GRID_MIN):
-            columns = [np.ones_like(t), np.exp(-t / tau)] + ([t] if tail else [])
-            basis = np.stack(columns, axis=1)
-            fit, *_ = np.linalg.lstsq(basis, y, rcond=None)
-            left = np.abs(y - basis @ fit)
-            self.misfit[i] = KEEP * self.misfit[i] + float(np.minimum(left * left / noise, 16.0).sum())
-        weights = np.exp(-0.5 * (np.array(self.misfit) - min(self.misfit)))
-        self.tau_min = float(np.exp(np.sum(weights * np.log(GRID_MIN)) / weights.sum()))
+    def learn(self, points: list[tuple[float, float]], before_l: float, noise: float) -> None:
+        """Learn one transient. points: (minutes since the turn, L seen); before_l: L seen before it;
+        noise: variance of one reading, L²."""
+        late = [y for t, y in points if t >= SETTLED_MIN]
+        early = [(t, y) for t, y in points if 0.0 < t < SETTLED_MIN]
+        if len(late) < 2 or len(early) < FEWEST - 2:
+            return
+        settled = sum(late) / len(late)
+        moved = settled - before_l
+        if moved * moved < 25.0 * noise:
+            return
+        for t, y in early:
+            k = min(int(t + 0.5), LAGS - 1)
+            left = min(max((settled - y) / moved, -0.2), 1.2)
+            # bring the reading from its own lag to the table's
+            slope = self.left[min(k + 1, LAGS)] - self.left[k]
+            left += slope * (k - t)
+            n = min(self.turns[k] + 1.0, MOST_TURNS)
+            self.turns[k] = n
+            off = left - self.left[k]
+            self.left[k] += off / n
+            self.var[k] += (off * off - self.var[k]) / n
+            self.sd[k] = sqrt(max(self.var[k] - noise / (moved * moved), SPREAD_FLOOR**2))

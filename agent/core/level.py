@@ -15,13 +15,15 @@ Volumes in L, times in epoch seconds, rates in L/min inside this file.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import exp, log, pi, sqrt
+
+from agent.core.holdup import LAGS, Shape
 
 TAU_ON_MIN = 2.5  # circulation fills within 1-5 min of a start
 TAU_OFF_MIN = 2.0  # most returns within 2-5 min of a stop
 TAU_TAIL_MIN = 35.0  # the rest returns in 30-90 min
-SHAPE_ERROR = 0.35  # 1 sd of the quick transient, as a share of what is still to move
+SHAPE_FORCE = 1.4  # on the shape's learned spread: errors of one turn hang together
 TAIL_ERROR = 0.10  # the same for the tail, whose size is learned
 
 SPIKE_SHARE = 0.004  # readings that are not of this world
@@ -62,14 +64,18 @@ class Poured:
 
 @dataclass(slots=True)
 class Rates:
-    """Learned on the way: L/min lost while running and idle, the variance by which V walks, L² a minute, and how fast
-    what is held up goes out and comes back."""
+    """Learned on the way: L/min lost while running and idle, the variance by which V walks, L² a minute; what a run
+    holds up, mean and sd over runs, and how fast that goes out and comes back."""
 
     running: float
     idle: float
     walk: float
-    tau_on_min: float = TAU_ON_MIN
-    tau_off_min: float = TAU_OFF_MIN
+    held_l: float
+    held_sd: float
+    tail_l: float
+    tail_sd: float
+    start: Shape = field(default_factory=lambda: Shape(TAU_ON_MIN))
+    stop: Shape = field(default_factory=lambda: Shape(TAU_OFF_MIN))
 
 
 class Branch:
@@ -77,16 +83,16 @@ class Branch:
 
     __slots__ = (
         "logw", "run", "u1", "u2", "V", "H", "G", "pvv", "pvh", "pvg", "phh", "phg", "pgg", "up", "down", "quiet_up", "quiet_down",
-        "flow", "rate", "start", "v0", "p0", "end", "gap", "lost", "moved", "fresh", "skipped", "poured", "calm", "calm_at", "toggled", "born",
+        "flow", "rate", "start", "v0", "p0", "end", "gap", "lost", "moved", "fresh", "skipped", "poured", "calm", "calm_at", "toggled", "born", "lag", "turn_u", "moving",
     )  # fmt: skip
 
-    def __init__(self, y: float, noise: float, full_l: float, run: bool) -> None:
+    def __init__(self, y: float, noise: float, rates: Rates, run: bool) -> None:
         self.logw = 0.0
         self.run = run
         self.u1 = self.u2 = u = 1.0 if run else 0.0
-        self.H, self.G = HELD[0] * full_l, TAIL[0] * full_l
+        self.H, self.G = rates.held_l, rates.tail_l
         self.V = y + u * (self.H + self.G)
-        self.phh, self.phg, self.pgg = (HELD[1] * full_l) ** 2, 0.0, (TAIL[1] * full_l) ** 2
+        self.phh, self.phg, self.pgg = rates.held_sd**2, 0.0, rates.tail_sd**2
         self.pvv = noise + u * (self.phh + self.pgg)
         self.pvh, self.pvg = u * self.phh, u * self.pgg
         self.up = self.down = 0.0  # one-sided cumulative sums of the innovations, sd
@@ -104,6 +110,9 @@ class Branch:
         self.poured: tuple[Poured, ...] = ()
         self.calm: Branch | None = None
         self.calm_at = 0.0
+        self.lag = 1e6  # minutes since the pump's last start or stop
+        self.turn_u = u  # u1 at that moment
+        self.moving = 0.0  # 1 sd of u1 from the shape of the transient
         self.born = 0.0  # epoch s at which it split from another
         self.toggled = 0.0  # epoch s of the last start or stop of the pump
 
@@ -118,17 +127,25 @@ class Branch:
         o.v0, o.p0, o.end, o.gap = self.v0, self.p0, self.end, self.gap
         o.lost, o.moved, o.fresh, o.skipped = self.lost, self.moved, self.fresh, self.skipped
         o.poured, o.calm, o.calm_at, o.toggled = self.poured, self.calm, self.calm_at, self.toggled
-        o.born = self.born
+        o.born, o.lag, o.turn_u, o.moving = self.born, self.lag, self.turn_u, self.moving
         return o
 
     def predict(self, minutes: float, rates: Rates, full_l: float) -> None:
         """Let time pass: losses, hold-up, slow walks. minutes ≥ 0."""
-        if self.run:
-            k = 1.0 - exp(-minutes / rates.tau_on_min)
-            self.u1 += (1.0 - self.u1) * k
-            self.u2 += (1.0 - self.u2) * k
+        lag = self.lag = self.lag + minutes
+        if lag < LAGS:
+            shape = rates.start if self.run else rates.stop
+            k = int(lag)
+            left = shape.left[k] + (shape.left[k + 1] - shape.left[k]) * (lag - k)
+            from_u = self.turn_u
+            self.u1 = 1.0 - (1.0 - from_u) * left if self.run else from_u * left
+            self.moving = SHAPE_FORCE * shape.sd[k] * (1.0 - from_u if self.run else from_u)
         else:
-            self.u1 *= exp(-minutes / rates.tau_off_min)
+            self.u1 = 1.0 if self.run else 0.0
+            self.moving = 0.0
+        if self.run:
+            self.u2 += (1.0 - self.u2) * (1.0 - exp(-minutes / TAU_ON_MIN))
+        elif self.u2 > 0.0:
             self.u2 *= exp(-minutes / TAU_TAIL_MIN)
         loss = (rates.running if self.run else rates.idle) * minutes
         self.V -= loss
@@ -148,10 +165,9 @@ class Branch:
         density of SPIKE_SHARE over the tank, and moves nothing.
         """
         u, w = self.u1, self.u2
-        if self.run:
-            moving = SHAPE_ERROR * self.H * (1.0 - u)
-        else:
-            moving = SHAPE_ERROR * self.H * u + TAIL_ERROR * self.G * w
+        moving = self.H * self.moving
+        if not self.run:
+            moving += TAIL_ERROR * self.G * w
         d = y - self.V + self.H * u + self.G * w
         gv = self.pvv - u * self.pvh - w * self.pvg
         gh = self.pvh - u * self.phh - w * self.phg
@@ -178,12 +194,17 @@ class Branch:
             self.rate = max(0.0, self.rate * self.flow + 0.5 * d * self.flow) * self.flow
         return nu
 
-    def toggle(self, when: float) -> None:
-        """The pump starts or stops; every cycle holds up a little more or less."""
+    def toggle(self, when: float, rates: Rates) -> None:
+        """The pump starts or stops. Each run holds up its own volume, about this sump's usual one."""
         self.run = not self.run
-        self.toggled = when
-        self.phh += (CYCLE_WOBBLE * self.H) ** 2
-        self.pgg += (CYCLE_WOBBLE * self.G) ** 2
+        self.toggled, self.lag, self.turn_u = when, 0.0, self.u1
+        if self.run and self.u1 < 0.05:
+            self.H, self.G = rates.held_l, rates.tail_l * (1.0 - self.u2) + self.G * self.u2
+            self.phh, self.pgg = rates.held_sd**2, rates.tail_sd**2
+            self.pvh = self.phg = self.pvg = 0.0
+        else:
+            self.phh += (CYCLE_WOBBLE * self.H) ** 2
+            self.pgg += (CYCLE_WOBBLE * self.G) ** 2
 
     def open_flow(self, when: float, sign: int, full_l: float) -> None:
         """An inflow (+1) or outflow (−1) begins; one that follows the last closely goes on with it."""
@@ -241,6 +262,7 @@ class Branch:
         """The pump has been in this state for long."""
         self.run = run
         self.u1 = self.u2 = 1.0 if run else 0.0
+        self.lag, self.moving = 1e6, 0.0
 
     def cross_gap(self, minutes: float, middle: float, rates: Rates, full_l: float) -> None:
         """Let a gap pass: nobody knows whether the pump ran, so lose half of what it would have."""

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections import deque
 from math import exp, log, log1p, sqrt
+from statistics import median
 
 import numpy as np
 
-from agent.core.holdup import SHAPE_MIN, Shape
+from agent.core.holdup import SHAPE_MIN
 from agent.core.level import (
     CALM_EVERY_S,
     DRIFT_ALLOWED,
     DRIFT_LIMIT,
     FORGOTTEN,
     GAP_MIN,
+    HELD,
     LOG_ADD,
     LOG_DRAIN,
     LOG_END,
@@ -23,8 +25,7 @@ from agent.core.level import (
     MAX_BRANCHES,
     SETTLE_MIN,
     SURPRISE,
-    TAU_OFF_MIN,
-    TAU_ON_MIN,
+    TAIL,
     Branch,
     Poured,
     Rates,
@@ -38,6 +39,7 @@ REBASE_AFTER_S = 1200.0  # the pump's state is not taken back while its last tur
 HINT_S, HINT_FORCE = 12 * 3600.0, 2.5
 YOUNG_S = 1200.0  # a branch this young may still prove itself
 FORGOTTEN_OLD = 8.5  # log-odds against an older branch at which it is dropped
+HELD_GAIN, HELD_FLOOR = 0.08, 0.03  # of a run, on mean and spread over runs; the least spread, share of it
 HOURS_A_WEEK = 168
 HABIT_FORCE = 0.5  # hours in a row are not independent: less than the full log-likelihood
 Floats = np.ndarray[tuple[int], np.dtype[np.float64]]
@@ -59,7 +61,7 @@ class Tracker:
 
     __slots__ = (
         "full_l", "branches", "time", "recent", "rates", "spread", "last_y", "same_min", "longest_same_min",
-        "known", "turns", "told", "habit", "hour", "stand", "ahead", "turned", "learning", "shapes",
+        "known", "turns", "told", "habit", "hour", "stand", "ahead", "turned", "learning", "runs",
     )  # fmt: skip
 
     def __init__(self, full_l: float) -> None:
@@ -68,7 +70,10 @@ class Tracker:
         self.time = 0.0  # epoch s of the last reading that counted
         self.recent: deque[tuple[float, float]] = deque(maxlen=RECENT)
         day = full_l / 1440.0
-        self.rates = Rates(running=0.04 * day, idle=0.005 * day, walk=(WALK_SHARE * full_l) ** 2 / 60.0)
+        self.rates = Rates(
+            0.04 * day, 0.005 * day, (WALK_SHARE * full_l) ** 2 / 60.0,
+            HELD[0] * full_l, HELD[1] * full_l, TAIL[0] * full_l, TAIL[1] * full_l,
+        )  # fmt: skip
         self.stand = (0.0, 0.0, False)  # epoch s, L lost so far and the pump's state an hour ago
         self.spread = 0.002 * full_l  # 1 sd of one reading, L
         self.last_y = 0.0
@@ -78,8 +83,8 @@ class Tracker:
         self.turns: list[tuple[float, bool]] = []  # starts and stops told since the last reading
         self.habit = [[1.0, 1.0] for _ in range(HOURS_A_WEEK)]  # hours seen idle and running, by hour of the week
         self.hour = 0
+        self.runs = 0  # that taught what is held up
         self.turned = self.learning = 0.0  # epoch s of the last start or stop; of the one to learn from, 0 = none
-        self.shapes = (Shape(TAU_ON_MIN), Shape(TAU_OFF_MIN))
         self.ahead: tuple[int, Floats] | None = None
         self.told: deque[Poured] = deque(maxlen=16)  # told, newest last
 
@@ -138,7 +143,7 @@ class Tracker:
     def _begin(self, when: float, y: float) -> None:
         """The first reading: the pump off and on, if no contact tells."""
         for run in (False, True) if self.known is None else (self.known,):
-            b = Branch(y, self.noise(), self.full_l, run)
+            b = Branch(y, self.noise(), self.rates, run)
             b.quiet_up = b.quiet_down = when
             b.keep_calm(when)
             self.branches.append(b)
@@ -169,7 +174,7 @@ class Tracker:
         for turn, runs in self.turns:
             if b.run != runs and turn <= when:
                 b.predict(max(0.0, turn - now) / 60.0, self.rates, self.full_l)
-                b.toggle(turn)
+                b.toggle(turn, self.rates)
                 b.keep_calm(turn)
                 now = max(now, turn)
         b.predict(max(0.0, when - now) / 60.0, self.rates, self.full_l)
@@ -265,7 +270,7 @@ class Tracker:
         self._advance_from(b, now, when)
         if kind == "rebase":
             b.rebase(sign)
-        b.toggle(when)
+        b.toggle(when, self.rates)
         b.keep_calm(when)
 
     def _weigh_habit(self, when: float) -> None:
@@ -302,15 +307,28 @@ class Tracker:
         """Ten minutes after a start or stop that nothing disturbed: how fast did the level follow?"""
         began, self.learning = self.learning, 0.0
         best = self.best()
-        shape = self.shapes[0 if best.run else 1]
-        if best.start or best.toggled != began or when - began > 2 * SHAPE_MIN * 60.0 or not shape.wants():
+        if best.start or best.toggled != began or when - began > 2 * SHAPE_MIN * 60.0:
             return
         if len(self.branches) > 1 and max(self.weights()) < 0.9:
             return
-        points = [((t - began) / 60.0, y) for t, y in self.recent if t > began]
-        if len(points) >= 8:
-            shape.learn(points, self.noise(), tail=not best.run)
-            self.rates.tau_on_min, self.rates.tau_off_min = self.shapes[0].tau_min, self.shapes[1].tau_min
+        if not best.run:
+            self._learn_held(best)
+        before = [y for t, y in self.recent if began - 360.0 < t < began - 30.0]
+        if len(before) >= 3 and abs(best.turn_u - (0.0 if best.run else 1.0)) < 0.05:
+            points = [((t - began) / 60.0, y) for t, y in self.recent if t > began]
+            shape = self.rates.start if best.run else self.rates.stop
+            shape.learn(points, median(before), self.noise())
+
+    def _learn_held(self, b: Branch) -> None:
+        """What this run held up, known from its start and its stop, teaches mean and spread over runs."""
+        rates, self.runs = self.rates, self.runs + 1
+        gain = max(HELD_GAIN, 1.0 / (self.runs + 1.0))
+        off, tail_off = b.H - rates.held_l, b.G - rates.tail_l
+        rates.held_l += gain * off
+        rates.tail_l += gain * tail_off
+        floor = HELD_FLOOR * rates.held_l + self.spread
+        rates.held_sd = max(floor, sqrt((1.0 - gain) * rates.held_sd**2 + gain * (off * off + b.phh)))
+        rates.tail_sd = max(0.5 * self.spread, sqrt((1.0 - gain) * rates.tail_sd**2 + gain * (tail_off**2 + b.pgg)))
 
     def running_share(self, when: float) -> float:
         """How much of this hour of the week the pump usually runs, 0..1."""
