@@ -52,7 +52,7 @@ class Plug:
 
     def send(self, data: bytes) -> None:
         """Bytes from the instrument; waits for room."""
-        while data:
+        while data and self.fd >= 0:  # what is sent into a pulled plug is lost, as it is in life
             select.select([], [self.fd], [], WAIT_S)
             data = data[os.write(self.fd, data) :]
 
