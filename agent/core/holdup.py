@@ -15,6 +15,8 @@ SHAPE_MIN = 13.0  # so long after an undisturbed turn it is learned from
 PRIOR_TURNS = 3.0  # weight of the prior shape, in turns
 MOST_TURNS = 25.0  # older turns are forgotten so that a blocked return shows
 SPREAD_FLOOR = 0.015
+ODD_TURN = 0.2  # mean share by which a turn may differ from the table: more was no plain turn
+ODD_SD = 2.5  # what one reading may teach at most, sd
 FEWEST = 8  # readings within SHAPE_MIN of the turn
 
 
@@ -40,15 +42,16 @@ class Shape:
         moved = settled - before_l
         if moved * moved < 25.0 * noise:
             return
+        offs: list[tuple[int, float]] = []
         for t, y in early:
             k = min(int(t + 0.5), LAGS - 1)
-            left = min(max((settled - y) / moved, -0.2), 1.2)
-            # bring the reading from its own lag to the table's
-            slope = self.left[min(k + 1, LAGS)] - self.left[k]
-            left += slope * (k - t)
-            n = min(self.turns[k] + 1.0, MOST_TURNS)
-            self.turns[k] = n
-            off = left - self.left[k]
+            at_lag = (self.left[min(k + 1, LAGS)] - self.left[k]) * (k - t)  # from the reading's lag to the table's
+            offs.append((k, (settled - y) / moved + at_lag - self.left[k]))
+        if sum(abs(off) for _, off in offs) > ODD_TURN * len(offs):
+            return
+        for k, off in offs:
+            off = min(max(off, -ODD_SD * self.sd[k] - 0.05), ODD_SD * self.sd[k] + 0.05)
+            n = self.turns[k] = min(self.turns[k] + 1.0, MOST_TURNS)
             self.left[k] += off / n
             self.var[k] += (off * off - self.var[k]) / n
             self.sd[k] = sqrt(max(self.var[k] - noise / (moved * moved), SPREAD_FLOOR**2))
