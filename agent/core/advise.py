@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 EVERY_S = 600.0  # no more often than this is a sump looked at, or an advice rewritten
 STALE_S = 2 * 3600.0  # a level older than this is none to pour by
+UNSURE_S = 1800.0  # an older one is no news
 MIXES_S = 3600.0  # after an addition: strength is not judged before it has gone round
 SMALLEST_SHARE = 0.06  # of full: nobody is sent for less
 LEAST_SHARE = 0.3  # of what lies between full and low: a sump just filled is not filled again for a coming weekend
@@ -73,6 +74,8 @@ def consider(sump: Sump, when: float) -> list[Output]:
     why = _over(sump, when)
     if why:
         outputs += _take_back(sump, when, why)
+    if UNSURE_S < when - sump.last_level <= STALE_S:
+        return outputs  # the level may be back any minute: nothing is changed on a guess
     wish = _wish(sump, when)
     standing = posted.standing
     if standing is not None and (wish is None or not _same(standing, wish)):

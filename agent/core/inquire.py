@@ -21,7 +21,7 @@ READ_LATE_S = 9.0 * DAY_S  # asked for whenever
 READ_ANYWAY_S = 14.0 * DAY_S  # asked for even where nothing is in doubt
 READ_TO_ACT_S = 3.0 * DAY_S  # an older reading is taken anew before a correction
 READ_AGAIN_S = 2 * 3600.0  # a doubted reading is repeated after this
-FORTNIGHT_S, MOST_A_FORTNIGHT = 14 * DAY_S, 2  # readings asked for; a doubted one may be repeated on top
+FORTNIGHT_S, MOST_A_FORTNIGHT = 14 * DAY_S, 2  # readings asked for; one doubted in a week is repeated on top
 TOP_OFF_NEAR_H = 30.0
 TELLS, TELLS_MUCH = 0.10, 0.20  # by which a reading must narrow the strength
 WIDE_SHARE = 0.25  # of half the band: a strength known better than this needs no reading
@@ -43,7 +43,7 @@ def read_in_time(sump: Sump, when: float, to_low_h: float | None) -> Advice | No
         return _read(sump, when, f"The strength of {spec.name} has not been read yet") if due else None
     last = sump.readings[-1]
     age = when - last.time
-    if last.doubt > DOUBTED and age > READ_AGAIN_S and _lately(sump, when) <= MOST_A_FORTNIGHT:
+    if last.doubt > DOUBTED and age > READ_AGAIN_S and _doubted_lately(sump, when) < 2:
         return _read(sump, when, f"The last reading, {last.pct:.1f} %, does not fit what went in and out: read again")
     if age < READ_WEEKLY_S or _lately(sump, when) >= MOST_A_FORTNIGHT and not _stands(sump):
         return None
@@ -70,6 +70,10 @@ def _stands(sump: Sump) -> bool:
 
 def _lately(sump: Sump, when: float) -> int:
     return sum(when - r.time < FORTNIGHT_S for r in sump.readings)
+
+
+def _doubted_lately(sump: Sump, when: float) -> int:
+    return sum(when - r.time < 7 * DAY_S and r.doubt > DOUBTED for r in sump.readings)
 
 
 def _tells(sump: Sump) -> float:

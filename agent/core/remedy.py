@@ -6,6 +6,7 @@ that what is in doubt about the sump is in doubt about the outcome too.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from math import ceil, erf, floor, hypot, sqrt
 
@@ -21,6 +22,7 @@ FINE_BELOW_PCT, FINE_STEP_PCT, STEP_PCT = 2.0, 0.25, 0.5  # what can be set and 
 LEANEST_PCT = 0.5  # leaner is plain water, which a person decides
 GOOD_CHANCE = 0.95  # the usual mix is good enough where it lands in the band with this chance
 AS_GOOD = 0.05  # and as good as another where that is better by no more than this
+NEARNESS = 0.2  # what half a band nearer to the target is worth where no way stays in the band
 MOST_GROWTH = 1.15  # by evaporation until the next pour, as far as is looked ahead
 
 
@@ -48,9 +50,7 @@ def chance_within(mix: Mixture, low_pct: float, high_pct: float) -> float:
     return min(max(total, 0.0), 1.0)
 
 
-def fill(
-    spec: SumpSpec, mix: Mixture, litres: float, litres_sd: float, added_l: float, makeup_pct: float
-) -> Fill:
+def fill(spec: SumpSpec, mix: Mixture, litres: float, litres_sd: float, added_l: float, makeup_pct: float) -> Fill:
     """The outcome of pouring. The usual mix comes at the proportioner's real ratio, any other from bucket and jug."""
     if makeup_pct == spec.usual_pct:
         kind = Kind(strength.USUAL, makeup_pct, POUR_SPREAD * makeup_pct, 0.0)
@@ -87,8 +87,8 @@ def measurable(spec: SumpSpec, pct: float) -> float:
     step = step_at(held)
     steps = round(held / step)
     steps = max(steps, ceil(leanest / step - 1e-9))
-    steps = min(steps, floor(spec.richest_pct / step + 1e-9))
-    return steps * step if steps > 0 else held
+    steps = min(steps, floor(spec.richest_pct / step + 1e-12))
+    return min(steps * step, spec.richest_pct) if steps > 0 else held
 
 
 def choose(
@@ -114,14 +114,19 @@ def choose(
         return usual
     others = [fill(spec, mix, litres, litres_sd, added_l, m) for m in _wanted(spec, mix, litres, added_l, aim_pct)]
     kept = [fill(spec, mix, litres, litres_sd, added_l, stands_pct)] if stands_pct is not None else []
-    best = max([usual, *others, *kept], key=_stays)
-    if usual.stays >= best.stays - margin:
+    ways = [usual, *others, *kept]
+    merit = _merit(spec, ways, aim_pct)
+    best = max(ways, key=merit)
+    if merit(usual) >= merit(best) - margin:
         return usual
-    return kept[0] if kept and kept[0].stays >= best.stays - AS_GOOD else best
+    return kept[0] if kept and merit(kept[0]) >= merit(best) - AS_GOOD else best
 
 
-def _stays(way: Fill) -> float:
-    return way.stays
+def _merit(spec: SumpSpec, ways: list[Fill], aim_pct: float) -> Callable[[Fill], float]:
+    """What makes one way better than another: staying in the band, and where none does, coming near it."""
+    hopeless = 1.0 - max(way.stays for way in ways)
+    weight = NEARNESS * hopeless / (0.5 * (spec.high_pct - spec.low_pct))
+    return lambda way: way.stays - weight * abs(way.pct - aim_pct)
 
 
 def _wanted(spec: SumpSpec, mix: Mixture, litres: float, added_l: float, aim_pct: float) -> list[float]:

@@ -16,12 +16,12 @@ from functools import partial
 
 import numpy as np
 
-from agent.core.outputs import Advice, Finding, Output
+from agent.core.outputs import Advice, Output
 from agent.core.spec import SiteSpec
 from agent.core.step import SiteState, start, step
 from agent.records import Record
 
-from .kit import DAY_MIN, Floats
+from .kit import DAY_MIN
 from .machine import PIECE_MIN, Machine, draw_machine
 from .people import at
 
@@ -257,7 +257,8 @@ LABELS = {
 
 def table(rows: dict[str, Row], days: int) -> str:
     """The markdown table, one line a way to work."""
-    head = "| way | strength in band | too weak | worst machine | level in band | readings a week | instructions a week | kinds |"
+    columns = ("way", "strength in band", "too weak", "worst machine", "level in band", "readings a week")
+    head = " | ".join(("", *columns, "instructions a week", "kinds", "")).strip()
     lines = [head, "| --- " * 8 + "|"]
     for name, row in rows.items():
         kinds = ", ".join(f"{kind} {n}" for kind, n in row.kinds.most_common())
@@ -292,7 +293,8 @@ def main() -> None:
     for name, row in rows.items():
         if row.landed:
             chances, inside = zip(*row.landed, strict=True)
-            print(f"{name}: {len(chances)} pours, chance said {np.mean(chances):.3f}, in the band {np.mean(inside):.3f}")
+            said_p, came_p = np.mean(chances), np.mean(inside)
+            print(f"{LABELS[name]}: {len(chances)} pours, chance said {said_p:.3f}, in the band {came_p:.3f}")
 
 
 if __name__ == "__main__":
