@@ -6,7 +6,7 @@ with a bucket and differ a little from the tanks below.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from agent.core.curve import Curve
 from agent.io.simulated.physics import Nature
@@ -136,9 +136,16 @@ DEEDS: tuple[Deed, ...] = (
     Deed("grinder-1", 2, "07:30", "fill", 402.0, 2.0),
     Deed("grinder-1", 2, "13:10", "read"),
 )
-# For a test that plays the people: nobody has said or found out yet that Mill 1 got water.
-STORY_DEEDS = tuple(
-    replace(deed, said_after_min=None) if (deed.sump, deed.pct) == ("mill-1", 0.0) else deed
-    for deed in DEEDS
-    if (deed.act, deed.days_before) != ("read", 1)
+# For a test that plays the people: the grinder was filled less and comes to its low mark within a shift, and nobody
+# has said or found out yet that Mill 1 got water.
+STORY_DEEDS = (
+    *(deed for deed in DEEDS if deed.days_before > 2 and (deed.sump, deed.pct) != ("mill-1", 0.0)),
+    Deed("lathe-1", 2, "06:35", "read"),
+    Deed("lathe-1", 1, "20:40", "fill", 127.4, 2.0, 8),
+    Deed("mill-1", 8, "15:30", "fill", 240.0, 0.0),
+    Deed("mill-1", 5, "17:45", "fill", 252.0, 0.0),
+    Deed("mill-1", 1, "14:25", "fill", 236.0, 0.0),
+    Deed("mill-2", 2, "06:45", "read"),
+    Deed("grinder-1", 2, "07:30", "fill", 376.0, 1.0, 15),
+    Deed("grinder-1", 2, "13:10", "read"),
 )
