@@ -5,10 +5,11 @@ One sump's level reading, turned into litres by the curve, shows
     y = V − H·u1(t) − G·u2(t) + noise
 
 V volume at rest (L); H, G litres held up while the pump runs, of which H comes back quickly and G slowly. While
-the pump runs u1 and u2 rise to 1 with TAU_ON; after it stops u1 falls with TAU_OFF, u2 with TAU_TAIL. (V, H, G)
-is Gaussian within a *branch*; a branch says whether the pump runs and whether an inflow (or outflow) is under way. Where a reading surprises a
-branch it splits from its last calm moment into the explanations that physics allows, each re-run over the
-readings since then; the likelihood of what follows picks one. Quiet stretches cost one branch.
+the pump runs u1 and u2 rise to 1; after it stops both fall to 0, u1 by the shape that this sump has shown
+(agent.core.holdup), u2 with TAU_TAIL. (V, H, G) is Gaussian within a *branch*; a branch says whether the pump
+runs and whether an inflow (or outflow) is under way. Where a reading surprises a branch it splits from its last
+calm moment into the explanations that physics allows, each re-run over the readings since then; the likelihood
+of what follows picks one. Quiet stretches cost one branch.
 
 Volumes in L, times in epoch seconds, rates in L/min inside this file.
 """
@@ -82,8 +83,11 @@ class Branch:
     """One explanation of the readings so far. Plain attributes: this is the hot path."""
 
     __slots__ = (
-        "logw", "run", "u1", "u2", "V", "H", "G", "pvv", "pvh", "pvg", "phh", "phg", "pgg", "up", "down", "quiet_up", "quiet_down",
-        "flow", "rate", "start", "v0", "p0", "end", "gap", "lost", "moved", "fresh", "skipped", "poured", "calm", "calm_at", "toggled", "born", "lag", "turn_u", "moving",
+        "logw", "run", "u1", "u2", "V", "H", "G", "pvv",
+        "pvh", "pvg", "phh", "phg", "pgg", "up", "down", "quiet_up",
+        "quiet_down", "flow", "rate", "start", "v0", "p0", "end", "gap",
+        "lost", "moved", "fresh", "skipped", "poured", "calm", "calm_at", "toggled",
+        "born", "lag", "turn_u", "moving",
     )  # fmt: skip
 
     def __init__(self, y: float, noise: float, rates: Rates, run: bool) -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from math import ceil, floor
 
-from agent.core import advise, gates
+from agent.core import advise, gates, probe, words
 from agent.core import sump as sumps
 from agent.core.belief import belief_at as _belief_at
 from agent.core.curve import Curve
@@ -83,18 +83,24 @@ def _other(state: SiteState, record: Record) -> list[Output]:
         case "temperature":
             sump.latest["temperature"] = (when, float(value))  # type: ignore[arg-type]
         case "brix":
-            sumps.take_inline(sump, when, float(value))  # type: ignore[arg-type]
+            probe.take_inline(sump, when, float(value))  # type: ignore[arg-type]
         case "hand_reading":
-            return sumps.take_reading(sump, when, record.at, float(value))  # type: ignore[arg-type]
+            return words.take_reading(sump, when, record.at, float(value))  # type: ignore[arg-type]
         case "titration":
-            return sumps.take_titration(sump, when, record.at, float(value))  # type: ignore[arg-type]
+            return words.take_titration(sump, when, record.at, float(value))  # type: ignore[arg-type]
         case "addition":
             word = Word(when, record.at, record.volume_l, record.pct)
-            return sumps.take_addition(sump, state.habits, when, word, record.of)
+            return words.take_addition(sump, state.habits, when, word, record.of)
         case "recharge":
-            return sumps.take_recharge(sump, when, record.at, record.volume_l or 0.0, record.pct)
+            return words.take_recharge(sump, when, record.at, record.volume_l, record.pct)
         case "dismissal":
-            return sumps.dismiss(sump, when, record.of or "")
+            return words.dismiss(sump, when, record.of or "")
+        case "drained":
+            return words.take_drained(sump, when, record.volume_l or 0.0)
+        case "metered":
+            return words.take_metered(sump, state.habits, when, record.volume_l or 0.0)
+        case "void":
+            return words.take_back(sump, when, record.record_time or 0.0, record.record_signal or "")
         case "setting":
             _set(sump, record)
     return []

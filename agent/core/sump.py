@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field, replace
 from math import sqrt
-from statistics import median
 
 from agent.core import kinds as kinds_of
 from agent.core import strength
@@ -24,12 +23,7 @@ from agent.core.spec import SumpSpec
 from agent.core.tracker import Tracker
 
 HAND_SD_BRIX = 0.2  # one person's reading, rounding and film included
-UNMIXED_SD_BRIX = 0.5  # within MIXED_S of an addition, before it has gone round
 MIXED_S = 1800.0
-TITRATION_SD_PCT = 0.25
-INLINE_SD_BRIX = 0.12
-INLINE_SPREAD_BRIX = 0.3  # more than this within an hour is air or rubbish
-INLINE_FEWEST = 5
 LOSS_EVERY_S = 6 * 3600.0  # losses go to the ledger at least as often
 EMPTY_SHARE, REFILL_SHARE = 0.3, 0.35  # of full: a fill this large on a tank this empty is a recharge
 WORD_EARLY_S, WORD_LATE_S = 1800.0, 26 * 3600.0  # a word may come this long before or after what it tells
@@ -47,6 +41,7 @@ class Addition:
     said_pct: float | None = None
     said: bool = False
     said_at: float = 0.0
+    unsaid: list[strength.Kind] = field(default_factory=list)  # the kinds before anybody said anything
     learned: bool = False
     advised_pct: float | None = None  # what was advised when it was made
 
@@ -94,6 +89,7 @@ class Sump:
     inline_hour: int = 0
     said_ids: dict[str, Finding] = field(default_factory=dict)  # findings that stand, by id
     advice: Posted = field(default_factory=Posted)
+    drained_l: float = 0.0  # said to be taken out and not yet seen to be missing
     view: tuple[object, ...] = ()  # last summary of the mixture, and what it was made from
 
 
@@ -145,13 +141,13 @@ def _after_level(sump: Sump, habits: Habits, when: float) -> list[Output]:
     for poured in sump.tracker.settled(when):
         outputs += _told(sump, habits, when, poured)
     if when - sump.loss_time >= LOSS_EVERY_S:
-        _book_losses(sump, when)
+        book_losses(sump, when)
         _learn_kinds(sump, habits, when)
     outputs += sump.leak.watch(sump, when)
     return outputs
 
 
-def _book_losses(sump: Sump, when: float) -> None:
+def book_losses(sump: Sump, when: float) -> None:
     """Put the losses since the last booking into the ledger."""
     best = sump.tracker.best()
     lost = best.lost_so_far() - sump.loss_from
@@ -161,6 +157,7 @@ def _book_losses(sump: Sump, when: float) -> None:
     full = sump.spec.full_l
     lost = min(max(lost, -0.01 * full), MOST_LOST_SHARE * full)
     lost -= sump.leak.rate_l_per_h * 24.0 * days
+    lost -= _drained_of(sump, lost)
     idle = min(max(sump.tracker.rates.idle, 0.0) * sump.idle_min, max(lost, 0.0))
     volume = max(best.V, 0.05 * full)
     sump.ledger.add(Move(when, "lose", (lost - idle, idle, volume, days)))
@@ -168,15 +165,23 @@ def _book_losses(sump: Sump, when: float) -> None:
     sump.running_min = sump.idle_min = 0.0
 
 
+def _drained_of(sump: Sump, lost: float) -> float:
+    """How much of a loss a person has said to have drained: that leaves at the strength it has."""
+    usual = sump.tracker.rates.running * sump.running_min + sump.tracker.rates.idle * sump.idle_min
+    part = min(sump.drained_l, max(0.0, lost - usual))
+    sump.drained_l -= part
+    return part
+
+
 def _told(sump: Sump, habits: Habits, when: float, poured: Poured) -> list[Output]:
     """An inflow or outflow that the tracker is sure of becomes a finding and a move of the ledger."""
-    _book_losses(sump, when)
+    book_losses(sump, when)
     ident = f"{sump.spec.id}/{int(poured.start)}"
     if ident in sump.said_ids:
         return _volume_revised(sump, when, ident, poured)
     if poured.volume_l < 0:
         text = f"about {-poured.volume_l:.0f} L went out in one go"
-        return _say(sump, _finding(sump, ident, when, "drained", poured, text))
+        return say(sump, finding_of(sump, ident, when, "drained", poured, text))
     if poured.before_l < EMPTY_SHARE * sump.spec.full_l and poured.volume_l > REFILL_SHARE * sump.spec.full_l:
         return _recharged(sump, when, ident, poured)
     return _topped_off(sump, habits, when, ident, poured)
@@ -196,38 +201,38 @@ def _topped_off(sump: Sump, habits: Habits, when: float, ident: str, poured: Pou
     numbers = (before, poured.volume_l, sqrt(poured.variance), spec.usual_pct)
     sump.ledger.add(Move(poured.start, "pour", numbers, kinds, ident))
     text = f"about {poured.volume_l:.0f} L went in" + (" while the level was not seen" if poured.in_gap else "")
-    finding = _finding(sump, ident, when, "top_off", poured, text)
+    finding = finding_of(sump, ident, when, "top_off", poured, text)
     addition = Addition(finding, mood, advised_pct=advised)
     sump.additions.append(addition)
     _match_waiting(sump, habits, addition)
-    mean, sd = _makeup(sump, ident)
+    mean, sd = makeup(sump, ident)
     addition.finding = replace(finding, makeup_pct=mean, makeup_sd=sd)
-    return _say(sump, addition.finding)
+    return say(sump, addition.finding)
 
 
 def _recharged(sump: Sump, when: float, ident: str, poured: Poured) -> list[Output]:
     spec = sump.spec
     kinds = kinds_of.fresh_fill(spec.target_pct, spec.usual_pct, None)
     sump.ledger.add(Move(poured.start, "renew", (poured.volume_l,), kinds, ident))
-    finding = _finding(sump, ident, when, "recharge", poured, f"filled anew with about {poured.volume_l:.0f} L")
+    finding = finding_of(sump, ident, when, "recharge", poured, f"filled anew with about {poured.volume_l:.0f} L")
     sump.additions.append(Addition(finding, kinds_of.PLAIN, learned=True))
-    return _say(sump, replace(finding, makeup_pct=spec.target_pct, makeup_sd=0.15 * spec.target_pct))
+    return say(sump, replace(finding, makeup_pct=spec.target_pct, makeup_sd=0.15 * spec.target_pct))
 
 
 def _volume_revised(sump: Sump, when: float, ident: str, poured: Poured) -> list[Output]:
     """The tracker judges an inflow otherwise than it told before."""
     old = sump.said_ids[ident]
     if abs(poured.volume_l) < sump.tracker.smallest_l(poured.variance):
-        return _withdraw(sump, when, ident, "the level shows that nothing was added")
+        return withdraw(sump, when, ident, "the level shows that nothing was added")
     move = sump.ledger.find(ident)
     if move is not None and move.what == "pour":
         n = move.numbers
         sump.ledger.change(ident, numbers=(n[0], poured.volume_l, sqrt(poured.variance), n[3]))
     new = replace(old, time=when, volume_l=poured.volume_l, volume_sd=sqrt(poured.variance), end=poured.end)
-    return _say(sump, new)
+    return say(sump, new)
 
 
-def _withdraw(sump: Sump, when: float, ident: str, why: str) -> list[Output]:
+def withdraw(sump: Sump, when: float, ident: str, why: str) -> list[Output]:
     """Take a finding back, with the move that stood for it."""
     old = sump.said_ids.pop(ident)
     sump.ledger.remove(ident)
@@ -237,14 +242,14 @@ def _withdraw(sump: Sump, when: float, ident: str, why: str) -> list[Output]:
     return [replace(old, time=when, revision=old.revision + 1, withdrawn=True, text=why)]
 
 
-def _finding(sump: Sump, ident: str, when: float, kind: str, poured: Poured, text: str) -> Finding:
+def finding_of(sump: Sump, ident: str, when: float, kind: str, poured: Poured, text: str) -> Finding:
     return Finding(
         ident, 0, when, sump.spec.id, kind, poured.start, poured.end, abs(poured.volume_l),
         sqrt(poured.variance), None, None, None, None, text,
     )  # fmt: skip
 
 
-def _say(sump: Sump, finding: Finding) -> list[Output]:
+def say(sump: Sump, finding: Finding) -> list[Output]:
     """Tell a finding, new or judged anew."""
     old = sump.said_ids.get(finding.id)
     if old is not None:
@@ -278,7 +283,7 @@ def slot_of(sump: Sump, ident: str) -> int | None:
     return slots.index(ident) if ident in slots else None
 
 
-def _makeup(sump: Sump, ident: str) -> tuple[float | None, float | None]:
+def makeup(sump: Sump, ident: str) -> tuple[float | None, float | None]:
     """Mean and sd of an addition's strength, %, over what is still possible."""
     slot = slot_of(sump, ident)
     if slot is None:
@@ -292,7 +297,7 @@ def revise(sump: Sump, when: float) -> list[Output]:
     outputs: list[Output] = []
     for addition in list(sump.additions)[-strength.SLOTS :]:
         old = addition.finding
-        mean, sd = _makeup(sump, old.id)
+        mean, sd = makeup(sump, old.id)
         if mean is None or sd is None or old.id not in sump.said_ids:
             continue
         known, width = old.makeup_pct, old.makeup_sd
@@ -301,7 +306,7 @@ def revise(sump: Sump, when: float) -> list[Output]:
         else:
             moved = abs(mean - known) > max(0.05, 0.15 * width) or sd < 0.8 * width or sd > 1.25 * width
         if moved:
-            outputs += _say(sump, replace(old, time=when, makeup_pct=mean, makeup_sd=sd))
+            outputs += say(sump, replace(old, time=when, makeup_pct=mean, makeup_sd=sd))
     return outputs
 
 
@@ -319,60 +324,13 @@ def _learn_kinds(sump: Sump, habits: Habits, when: float) -> None:
                 habits.learn_followed(strength.kind_weights(sump.ledger.mix, slot).get(strength.SAID, 0.0), 0.7)
 
 
-# ---- people's words
-
-
-def take_reading(sump: Sump, when: float, at: float | None, brix: float) -> list[Output]:
-    """A hand refractometer reading, Brix, entered at `when`, taken `at` where said."""
-    spec = sump.spec
-    taken = min(at, when) if at is not None else when
-    ref = f"hand {when:.3f}"
-    fresh = any(0.0 <= taken - (a.finding.end or 0.0) < MIXED_S for a in sump.additions)
-    sd = UNMIXED_SD_BRIX if fresh or (sump.tracker.branches and sump.tracker.best().flow) else HAND_SD_BRIX
-    _catch_up(sump, taken)
-    sump.ledger.add(Move(taken, "hand", (brix, spec.refractometer_factor, sd), ref=ref))
-    doubt = strength.doubt(sump.ledger.mix) if sump.ledger.moves[-1].ref == ref else 0.0
-    sump.readings.append(Reading(taken, brix * spec.refractometer_factor, ref, doubt))
-    return revise(sump, when)
-
-
-def take_titration(sump: Sump, when: float, at: float | None, pct: float) -> list[Output]:
-    """A titration, % by volume."""
-    taken = min(at, when) if at is not None else when
-    ref = f"titration {when:.3f}"
-    _catch_up(sump, taken)
-    sump.ledger.add(Move(taken, "titration", (pct, TITRATION_SD_PCT), ref=ref))
-    doubt = strength.doubt(sump.ledger.mix) if sump.ledger.moves[-1].ref == ref else 0.0
-    sump.readings.append(Reading(taken, pct, ref, doubt))
-    return revise(sump, when)
-
-
-def _catch_up(sump: Sump, taken: float) -> None:
+def catch_up(sump: Sump, taken: float) -> None:
     """Book losses up to a reading that is of now, so that it meets the strength of now."""
     if sump.tracker.branches and sump.tracker.time - sump.loss_time > 600.0 and taken >= sump.loss_time:
-        _book_losses(sump, min(sump.tracker.time, taken) if taken > sump.loss_time else sump.tracker.time)
+        book_losses(sump, min(sump.tracker.time, taken) if taken > sump.loss_time else sump.tracker.time)
 
 
-def take_addition(sump: Sump, habits: Habits, when: float, word: Word, of: str | None) -> list[Output]:
-    """A person's word on what was added: put to the addition it fits, else kept until the level shows it."""
-    if of is not None:
-        fits = [a for a in sump.additions if a.finding.id == of]
-    else:
-        fits = [a for a in sump.additions if _fit(a, word) is not None]
-        fits.sort(key=lambda a: _fit(a, word) or 0.0)
-    unsaid = [a for a in fits if not a.said]
-    if unsaid or (of is not None and fits):
-        _heed(sump, habits, (unsaid or fits)[0], word)
-        return revise(sump, when)
-    if fits and any(abs(when - a.said_at) < 12 * 3600.0 for a in fits):
-        return []  # said twice
-    sump.words.append(word)
-    if word.volume_l is not None:
-        sump.tracker.hint(word.volume_l, word.at if word.at is not None else when)
-    return []
-
-
-def _fit(addition: Addition, word: Word) -> float | None:
+def fit(addition: Addition, word: Word) -> float | None:
     """How badly a word fits an addition (0 = perfectly); None where it cannot be meant."""
     found = addition.finding
     end = found.end if found.end is not None else found.start
@@ -393,7 +351,7 @@ def _fit(addition: Addition, word: Word) -> float | None:
     return miss + hours / 6.0
 
 
-def _heed(sump: Sump, habits: Habits, addition: Addition, word: Word) -> None:
+def heed(sump: Sump, habits: Habits, addition: Addition, word: Word) -> None:
     """Let a word speak for an addition."""
     addition.said, addition.said_at, addition.said_pct = True, word.time, word.pct
     if word.pct is not None and addition.advised_pct not in (None, sump.spec.usual_pct):
@@ -402,6 +360,7 @@ def _heed(sump: Sump, habits: Habits, addition: Addition, word: Word) -> None:
     if move is None:
         return
     if word.pct is not None and move.what == "pour":
+        addition.unsaid = addition.unsaid or move.kinds
         usual = move.numbers[3]
         sump.ledger.change(move.ref, kinds=kinds_of.heed(move.kinds, word.pct, usual))
         kind = kinds_of.kind_said(word.pct, usual)
@@ -412,77 +371,7 @@ def _heed(sump: Sump, habits: Habits, addition: Addition, word: Word) -> None:
 def _match_waiting(sump: Sump, habits: Habits, addition: Addition) -> None:
     """A new addition may be what a waiting word told."""
     sump.words = [w for w in sump.words if addition.finding.time - w.time < WORD_WAITS_S]
-    fits = [(fit, i) for i, w in enumerate(sump.words) if (fit := _fit(addition, w)) is not None]
+    fits = [(miss, i) for i, w in enumerate(sump.words) if (miss := fit(addition, w)) is not None]
     if fits:
         word = sump.words.pop(min(fits)[1])
-        _heed(sump, habits, addition, word)
-
-
-def take_recharge(sump: Sump, when: float, at: float | None, volume_l: float, pct: float | None) -> list[Output]:
-    """Emptied, cleaned and filled anew, as a person says it, hours after."""
-    spec = sump.spec
-    lately = [a for a in sump.additions if when - a.finding.start < WORD_LATE_S and a.finding.volume_l]
-    big = [a for a in lately if (a.finding.volume_l or 0.0) > 0.4 * volume_l]
-    kinds = kinds_of.fresh_fill(spec.target_pct, spec.usual_pct, pct)
-    if big:
-        addition = max(big, key=lambda a: a.finding.volume_l or 0.0)
-        ident, start = addition.finding.id, addition.finding.start
-        sump.ledger.remove(ident)
-    else:
-        start = at if at is not None else when
-        ident = f"{spec.id}/{int(start)}r"
-        blank = Poured(start, start, volume_l, (0.05 * volume_l) ** 2)
-        addition = Addition(_finding(sump, ident, when, "recharge", blank, ""), kinds_of.PLAIN)
-        sump.additions.append(addition)
-    addition.learned = addition.said = True
-    sump.ledger.add(Move(start, "renew", (volume_l,), kinds, ident))
-    mean, sd = _makeup(sump, ident)
-    found = replace(
-        addition.finding, time=when, kind="recharge", makeup_pct=mean, makeup_sd=sd,
-        text="emptied, cleaned and filled anew, as entered",
-    )  # fmt: skip
-    sump.additions.remove(addition)
-    sump.additions.append(addition)
-    addition.finding = found
-    return _say(sump, found) + revise(sump, when)
-
-
-def dismiss(sump: Sump, when: float, ident: str) -> list[Output]:
-    """A person says that a finding was no such thing."""
-    if ident not in sump.said_ids:
-        return []
-    sump.leak.dismissed(ident)
-    return _withdraw(sump, when, ident, "taken back: a person says it was no such thing")
-
-
-def take_inline(sump: Sump, when: float, brix: float) -> None:
-    """An inline refractometer: gathered over the hour while the pump runs and nothing is being poured."""
-    hour = int(when // 3600.0)
-    if hour != sump.inline_hour:
-        _book_inline(sump, when)
-        sump.inline_hour = hour
-    branches = sump.tracker.branches
-    if not branches:
-        return
-    best = branches[0] if len(branches) == 1 else sump.tracker.best()
-    if not best.run or best.flow or best.start or when - best.toggled < 300.0:
-        if sump.inline and (best.flow or best.start):
-            _book_inline(sump, when)
-        return
-    if sump.additions and when - (sump.additions[-1].finding.end or 0.0) < MIXED_S:
-        return
-    sump.inline.append((when, brix))
-    sump.latest["brix"] = (when, brix)
-
-
-def _book_inline(sump: Sump, when: float) -> None:
-    """The hour's readings become one, at the middle of their times: an addition since then is not in them."""
-    rows, sump.inline = sump.inline, []
-    if len(rows) < INLINE_FEWEST:
-        return
-    middle = median(brix for _, brix in rows)
-    if median(abs(brix - middle) for _, brix in rows) > INLINE_SPREAD_BRIX:
-        return
-    _catch_up(sump, when)
-    numbers = (middle, sump.spec.refractometer_factor, INLINE_SD_BRIX)
-    sump.ledger.add(Move(rows[len(rows) // 2][0], "inline", numbers))
+        heed(sump, habits, addition, word)

@@ -60,8 +60,9 @@ class Tracker:
     """The level tracker of one sump. Feed it litres seen in the tank; ask it for branches and inflows."""
 
     __slots__ = (
-        "full_l", "branches", "time", "recent", "rates", "spread", "last_y", "same_min", "longest_same_min",
-        "known", "turns", "told", "habit", "hour", "stand", "ahead", "turned", "learning", "runs",
+        "full_l", "branches", "time", "recent", "rates", "spread", "last_y", "same_min",
+        "longest_same_min", "known", "turns", "told", "habit", "hour", "stand", "ahead",
+        "turned", "learning", "runs",
     )  # fmt: skip
 
     def __init__(self, full_l: float) -> None:

@@ -1,0 +1,50 @@
+"""The inline refractometer: what of its readings can be used, hour by hour."""
+
+from __future__ import annotations
+
+from statistics import median
+
+from agent.core.gates import GOOD, UNSETTLED
+from agent.core.ledger import Move
+from agent.core.sump import MIXED_S, Sump, catch_up
+
+INLINE_SD_BRIX = 0.12
+INLINE_SPREAD_BRIX = 0.3  # more than this within an hour is air or rubbish
+INLINE_FEWEST = 5
+CIRCULATES_S = 300.0  # the pump must have run for so long: air goes, the window clears
+
+
+def take_inline(sump: Sump, when: float, brix: float) -> None:
+    """An inline refractometer: gathered over the hour while the pump runs and nothing is being poured."""
+    hour = int(when // 3600.0)
+    if hour != sump.inline_hour:
+        _book_inline(sump, when)
+        sump.inline_hour = hour
+    branches = sump.tracker.branches
+    if not branches:
+        return
+    best = branches[0] if len(branches) == 1 else sump.tracker.best()
+    if not best.run or best.flow or best.start or when - best.toggled < CIRCULATES_S:
+        sump.flags["brix"] = UNSETTLED
+        if sump.inline and (best.flow or best.start):
+            _book_inline(sump, when)
+        return
+    if sump.additions and when - (sump.additions[-1].finding.end or 0.0) < MIXED_S:
+        sump.flags["brix"] = UNSETTLED
+        return
+    sump.flags["brix"] = GOOD
+    sump.inline.append((when, brix))
+    sump.latest["brix"] = (when, brix)
+
+
+def _book_inline(sump: Sump, when: float) -> None:
+    """The hour's readings become one, at the middle of their times: an addition since then is not in them."""
+    rows, sump.inline = sump.inline, []
+    if len(rows) < INLINE_FEWEST:
+        return
+    middle = median(brix for _, brix in rows)
+    if median(abs(brix - middle) for _, brix in rows) > INLINE_SPREAD_BRIX:
+        return
+    catch_up(sump, when)
+    numbers = (middle, sump.spec.refractometer_factor, INLINE_SD_BRIX)
+    sump.ledger.add(Move(rows[len(rows) // 2][0], "inline", numbers))
