@@ -92,7 +92,7 @@ class Past:
 
     def _remember(self, row: Row) -> None:
         if row.kind == "advice":
-            fresh = {"id": row.id, "sump": row.sump, "state": None, "reviews": []}
+            fresh: dict[str, Any] = {"id": row.id, "sump": row.sump, "state": None, "reviews": []}
             self._written.setdefault(str(row.id), fresh)["advice"] = row.body
         elif row.kind == "review" and row.body["to"]:
             known = self._written[row.body["advice"]]
