@@ -31,14 +31,17 @@ O = 4  # index from way oil and salts, Brix  # noqa: E741 - the trade's letter
 M = 5  # first of SLOTS: strength of the last additions, %, newest first
 SLOTS = 6
 STATE = M + SLOTS
-RECALL = 9  # kinds and doubts remembered apart, newest first
+RECALL = 9  # kinds and doubts remembered apart, newest first; after them, whether way oil comes in
+OILY = RECALL  # the place of that mark: 1 where it does
 MOST = 24  # branches kept
 
 USUAL, WATER, RICH, SAID, LEAN = 1, 2, 3, 4, 5
 KIND_NAMES = {USUAL: "usual mix", WATER: "water", RICH: "stronger mix", SAID: "as said", LEAN: "lean mix"}
 GOOD, WRONG = 6, 7  # of a reading
 
-WALK_PER_DAY = {E: 0.012, R: 0.02, B: 0.16, O: 0.02}  # 1 sd a square root of a day
+WALK_PER_DAY = {E: 0.012, R: 0.02, B: 0.16, O: 0.008}  # 1 sd a square root of a day
+OIL_SHARE, OIL_FLOOR = 0.15, 0.03  # of sumps that way oil comes into; never thought less likely than the second
+OIL_PER_DAY, OIL_WALK = 0.03, 0.10  # Brix a day that it then adds, and 1 sd a square root of a day about it
 STRENGTH_WALK = 0.006  # of c a square root of a day: all that is not modelled
 SHARE_SPREAD = 0.12  # 1 sd of a day's own evaporation share about the sump's
 SHARE_LOW, SHARE_HIGH = 0.15, 0.98
@@ -49,8 +52,8 @@ WRONG_BRIX = 1.6  # 1 sd of those
 
 @dataclass(frozen=True, slots=True)
 class Mixture:
-    """w (n,) weights; x (n, STATE) means; P (n, STATE, STATE) covariances; kinds (n, RECALL), newest first;
-    slots (n, SLOTS) kind of each remembered addition."""
+    """w (n,) weights; x (n, STATE) means; P (n, STATE, STATE) covariances; kinds (n, RECALL + 1), newest first, the
+    last of them the OILY mark; slots (n, SLOTS) kind of each remembered addition."""
 
     w: Floats
     x: Floats
@@ -70,15 +73,17 @@ class Kind:
 
 
 def begin(strength_pct: float, sd_pct: float, share: float = 0.68, share_sd: float = 0.15) -> Mixture:
-    """One component: strength as hoped for, everything else at its prior."""
-    x, P = np.zeros((1, STATE)), np.zeros((1, STATE, STATE))
-    x[0, C], P[0, C, C] = strength_pct, sd_pct**2
-    x[0, E], P[0, E, E] = share, share_sd**2
-    P[0, R, R] = 0.15**2
-    P[0, B, B] = 0.5**2
-    P[0, O, O] = 0.12**2
-    zeros = np.zeros((1, RECALL), dtype=np.int64)
-    return Mixture(np.ones(1), x, P, zeros, np.zeros((1, SLOTS), dtype=np.int64))
+    """Two components, without way oil and with: strength as hoped for, everything else at its prior."""
+    x, P = np.zeros((2, STATE)), np.zeros((2, STATE, STATE))
+    x[:, C], P[:, C, C] = strength_pct, sd_pct**2
+    x[:, E], P[:, E, E] = share, share_sd**2
+    P[:, R, R] = 0.15**2
+    P[:, B, B] = 0.5**2
+    P[:, O, O] = 0.06**2
+    kinds = np.zeros((2, RECALL + 1), dtype=np.int64)
+    kinds[1, OILY] = 1
+    w = np.array([1.0 - OIL_SHARE, OIL_SHARE])
+    return Mixture(w, x, P, kinds, np.zeros((2, SLOTS), dtype=np.int64))
 
 
 def lose(mix: Mixture, running_l: float, idle_l: float, volume_l: float, days: float) -> Mixture:
@@ -94,6 +99,9 @@ def lose(mix: Mixture, running_l: float, idle_l: float, volume_l: float, days: f
     P[:, C, C] += (SHARE_SPREAD * slope) ** 2 + (STRENGTH_WALK * x[:, C]) ** 2 * days
     for i, sd in WALK_PER_DAY.items():
         P[:, i, i] += sd * sd * days
+    oily = mix.kinds[:, OILY] == 1
+    x[oily, O] += OIL_PER_DAY * days
+    P[oily, O, O] += OIL_WALK**2 * days
     return Mixture(mix.w, x, P, mix.kinds, mix.slots)
 
 
@@ -151,7 +159,28 @@ def read_index(mix: Mixture, brix: float, factor: float, sd: float, wrong_share:
     """A hand refractometer: a right reading or a wrong one, both kept until more is known."""
     h = np.zeros(STATE)
     h[C], h[O] = 1.0 / factor, 1.0
-    return _doubtful(mix, brix, h, sd, WRONG_BRIX, wrong_share)
+    return _doubtful(with_oil(mix), brix, h, sd, WRONG_BRIX, wrong_share)
+
+
+def with_oil(mix: Mixture) -> Mixture:
+    """Way oil may begin to come in at any time: keep that thought at OIL_FLOOR at least."""
+    oily = mix.kinds[:, OILY] == 1
+    share = float(mix.w[oily].sum())
+    if share >= OIL_FLOOR:
+        return mix
+    dry = Mixture(mix.w[~oily], mix.x[~oily], mix.P[~oily], mix.kinds[~oily], mix.slots[~oily])
+    kinds, P = dry.kinds.copy(), dry.P.copy()
+    kinds[:, OILY] = 1
+    P[:, O, O] += 0.2**2
+    oil = Mixture(dry.w * OIL_FLOOR / (1.0 - OIL_FLOOR), dry.x, P, kinds, dry.slots)
+    return _join([dry, oil])
+
+
+def oil(mix: Mixture) -> tuple[float, float]:
+    """Probability that way oil comes in, and the Brix that it then has added so far (mean)."""
+    oily = mix.kinds[:, OILY] == 1
+    share = float(mix.w[oily].sum())
+    return share, float(mix.w[oily] @ mix.x[oily, O]) / max(share, 1e-9)
 
 
 def read_titration(mix: Mixture, pct: float, sd: float) -> Mixture:
@@ -199,6 +228,8 @@ def _remember(kinds: Ints, label: int) -> Ints:
     out = np.empty_like(kinds)
     out[:, 0] = label
     out[:, 1:] = kinds[:, :-1]
+    if kinds.shape[1] == RECALL + 1:
+        out[:, OILY] = kinds[:, OILY]
     return out
 
 
@@ -232,12 +263,9 @@ def reduce(mix: Mixture) -> Mixture:
 
 
 def _merge(mix: Mixture, depth: int) -> Mixture:
-    """Join components that agree in the `depth` newest kinds."""
-    if depth == 0:
-        group = np.zeros(len(mix.w), dtype=np.int64)
-    else:
-        key = mix.kinds[:, :depth] @ (8 ** np.arange(depth, dtype=np.int64))
-        _, group = np.unique(key, return_inverse=True)
+    """Join components that agree in the `depth` newest kinds and in the OILY mark."""
+    key = mix.kinds[:, :depth] @ (8 ** np.arange(1, depth + 1, dtype=np.int64)) + mix.kinds[:, OILY]
+    _, group = np.unique(key, return_inverse=True)
     n = int(group.max()) + 1
     if n == len(mix.w):
         return mix
@@ -250,7 +278,7 @@ def _merge(mix: Mixture, depth: int) -> Mixture:
     P = np.tensordot(member, spread, axes=1) / w[:, None, None]
     heaviest = member.argmax(axis=1)
     kinds = mix.kinds[heaviest].copy()
-    kinds[:, depth:] = 0
+    kinds[:, depth:OILY] = 0
     return Mixture(w, x, P, kinds, mix.slots[heaviest])
 
 
