@@ -30,7 +30,8 @@ from agent.core.visits import attended_hours, hours_to_done
 if TYPE_CHECKING:
     from agent.core.sump import Sump
 
-EVERY_S = 600.0  # no more often than this is a sump looked at, or an advice rewritten
+LOOK_S = 1800.0  # a sump is looked at as often, and at once when something was found, said or read
+EVERY_S = 600.0  # no more often than this is an advice rewritten
 STALE_S = 2 * 3600.0  # a level older than this is none to pour by
 UNSURE_S = 1800.0  # an older one is no news
 MIXES_S = 3600.0  # after an addition: strength is not judged before it has gone round
@@ -67,7 +68,7 @@ class Sight:
 def consider(sump: Sump, when: float) -> list[Output]:
     """What is to be posted, rewritten or taken back at `when` (epoch s)."""
     posted = sump.advice
-    posted.due = when + EVERY_S
+    posted.due = when + LOOK_S
     if not sump.tracker.branches or sump.tracker.best().start:
         return []  # nothing is known yet, or somebody is pouring
     outputs: list[Output] = []

@@ -347,7 +347,9 @@ def test_looking_at_the_advice_does_not_change_what_is_believed() -> None:
 
 
 def mixture(pct: float, sd: float) -> strength.Mixture:
-    return strength.begin(pct, sd)
+    """One component: the fluid without way oil."""
+    both = strength.begin(pct, sd)
+    return strength.Mixture(np.ones(1), both.x[:1], both.P[:1], both.kinds[:1], both.slots[:1])
 
 
 def test_the_chance_is_the_mixtures_own() -> None:
