@@ -5,8 +5,6 @@ from __future__ import annotations
 from math import hypot, sqrt
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from agent.core import strength
 from agent.core.outputs import Advice, Finding
 from agent.core.sump import HAND_SD_BRIX, slot_of
@@ -131,13 +129,12 @@ def _answer_tells(sump: Sump, ident: str) -> float:
     mean, sd = strength.moments(mix, strength.C)
     if sd < WIDE_SHARE * 0.5 * (spec.high_pct - spec.low_pct):
         return 0.0
-    labels, c, var = mix.slots[:, slot], mix.x[:, strength.C], mix.P[:, strength.C, strength.C]
+    c, var = mix.x[:, strength.C], mix.P[:, strength.C, strength.C]
     within = 0.0
-    for label in np.unique(labels):
-        of_kind = labels == label
-        w = mix.w[of_kind]
-        middle = float(w @ c[of_kind]) / max(float(w.sum()), 1e-12)
-        within += float(w @ (var[of_kind] + (c[of_kind] - middle) ** 2))
+    for share in mix.slots[:, slot].T:
+        w = mix.w * share
+        middle = float(w @ c) / max(float(w.sum()), 1e-12)
+        within += float(w @ (var + (c - middle) ** 2))
     return 1.0 - sqrt(max(within, 0.0)) / max(sd, 1e-9)
 
 

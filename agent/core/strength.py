@@ -37,6 +37,7 @@ MOST = 24  # branches kept
 
 USUAL, WATER, RICH, SAID, LEAN = 1, 2, 3, 4, 5
 KIND_NAMES = {USUAL: "usual mix", WATER: "water", RICH: "stronger mix", SAID: "as said", LEAN: "lean mix"}
+KINDS = 6  # labels of additions lie below this
 GOOD, WRONG = 6, 7  # of a reading
 
 WALK_PER_DAY = {E: 0.012, R: 0.02, B: 0.16, O: 0.008}  # 1 sd a square root of a day
@@ -53,13 +54,13 @@ WRONG_BRIX = 1.6  # 1 sd of those
 @dataclass(frozen=True, slots=True)
 class Mixture:
     """w (n,) weights; x (n, STATE) means; P (n, STATE, STATE) covariances; kinds (n, RECALL + 1), newest first, the
-    last of them the OILY mark; slots (n, SLOTS) kind of each remembered addition."""
+    last of them the OILY mark; slots (n, SLOTS, KINDS) probability of each kind of each remembered addition."""
 
     w: Floats
     x: Floats
     P: Floats
     kinds: Ints
-    slots: Ints
+    slots: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +84,7 @@ def begin(strength_pct: float, sd_pct: float, share: float = 0.68, share_sd: flo
     kinds = np.zeros((2, RECALL + 1), dtype=np.int64)
     kinds[1, OILY] = 1
     w = np.array([1.0 - OIL_SHARE, OIL_SHARE])
-    return Mixture(w, x, P, kinds, np.zeros((2, SLOTS), dtype=np.int64))
+    return Mixture(w, x, P, kinds, np.zeros((2, SLOTS, KINDS)))
 
 
 def lose(mix: Mixture, running_l: float, idle_l: float, volume_l: float, days: float) -> Mixture:
@@ -137,9 +138,10 @@ def _pour_kind(
     P[:, C, :] = before * P[:, C, :] + share * P[:, M, :]
     P[:, :, C] = before * P[:, :, C] + share * P[:, :, M]
     P[:, C, C] += (pull * added_sd) ** 2
-    return Mixture(
-        mix.w * np.exp(kind.logp), x, P, _remember(mix.kinds, kind.label), _remember(mix.slots, kind.label)
-    )
+    slots = np.zeros_like(mix.slots)
+    slots[:, 1:] = mix.slots[:, :-1]
+    slots[:, 0, kind.label] = 1.0
+    return Mixture(mix.w * np.exp(kind.logp), x, P, _remember(mix.kinds, kind.label), slots)
 
 
 def renew(mix: Mixture, volume_l: float, kinds: list[Kind]) -> Mixture:
@@ -152,7 +154,8 @@ def renew(mix: Mixture, volume_l: float, kinds: list[Kind]) -> Mixture:
     P[:, O, O] = 0.05**2
     P[:, B, B] += 0.2**2
     fresh = Mixture(mix.w, x, P, mix.kinds, mix.slots)
-    return pour(fresh, 1e-6, volume_l, 0.0, 1.0, kinds)
+    usual_pct = next((kind.mean_pct for kind in kinds if kind.label == USUAL), 0.0)
+    return pour(fresh, 1e-6, volume_l, 0.0, usual_pct, kinds)
 
 
 def read_index(mix: Mixture, brix: float, factor: float, sd: float, wrong_share: float = WRONG_SHARE) -> Mixture:
@@ -204,7 +207,9 @@ def read_inline(mix: Mixture, brix: float, factor: float, sd: float) -> Mixture:
 
 def _doubtful(mix: Mixture, z: float, h: Floats, sd: float, wrong_sd: float, wrong_share: float) -> Mixture:
     right, _ = _update(mix, z, h, sd)
-    wrong, _ = _update(mix, z, h, wrong_sd)
+    wrong, fit = _update(mix, z, h, wrong_sd)
+    if float(np.max(fit)) < -0.5 * FAR_SD**2:
+        wrong = mix  # a slip of the pen: 46 for 4.6 says nothing of the sump
     parts = []
     for part, label, share in ((right, GOOD, 1.0 - wrong_share), (wrong, WRONG, wrong_share)):
         parts.append(Mixture(part.w * share, part.x, part.P, _remember(part.kinds, label), part.slots))
@@ -227,9 +232,8 @@ def _update(mix: Mixture, z: float, h: Floats, sd: float) -> tuple[Mixture, Floa
 def _remember(kinds: Ints, label: int) -> Ints:
     out = np.empty_like(kinds)
     out[:, 0] = label
-    out[:, 1:] = kinds[:, :-1]
-    if kinds.shape[1] == RECALL + 1:
-        out[:, OILY] = kinds[:, OILY]
+    out[:, 1:OILY] = kinds[:, : OILY - 1]
+    out[:, OILY] = kinds[:, OILY]
     return out
 
 
@@ -279,7 +283,7 @@ def _merge(mix: Mixture, depth: int) -> Mixture:
     heaviest = member.argmax(axis=1)
     kinds = mix.kinds[heaviest].copy()
     kinds[:, depth:OILY] = 0
-    return Mixture(w, x, P, kinds, mix.slots[heaviest])
+    return Mixture(w, x, P, kinds, np.tensordot(member, mix.slots, axes=1) / w[:, None, None])
 
 
 def moments(mix: Mixture, i: int) -> tuple[float, float]:
@@ -310,8 +314,8 @@ def quantile(mix: Mixture, i: int, p: float) -> float:
 
 def kind_weights(mix: Mixture, slot: int) -> dict[int, float]:
     """Probability of each kind of the addition in a slot (0 = the newest)."""
-    labels = mix.slots[:, slot]
-    return {int(k): float(mix.w[labels == k].sum()) for k in np.unique(labels)}
+    shares: list[float] = (mix.w @ mix.slots[:, slot]).tolist()
+    return {kind: p for kind, p in enumerate(shares) if p > 0.0}
 
 
 def doubt(mix: Mixture) -> float:
