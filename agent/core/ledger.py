@@ -51,15 +51,20 @@ class Ledger:
     mix: Mixture
     moves: list[Move] = field(default_factory=list)
     version: int = 0
+    since: float = float("-inf")  # epoch s: of what was before nothing is kept
 
     def add(self, move: Move) -> None:
-        """Put a move in at its time."""
+        """Put a move in at its time; one from before all that is kept comes too late and moves nothing."""
+        if move.time < self.since:
+            return
         if not self.moves or move.time >= self.moves[-1].time:
             self._append(move)
             self._forget(move.time)
         else:
             at = bisect_right([m.time for m in self.moves], move.time)
-            self.moves.insert(max(at, 1) if self.moves[0].before is not None else at, move)
+            if at == 0:
+                move.before = self.moves[0].before
+            self.moves.insert(at, move)
             self._again(at)
         self.version += 1
 
@@ -82,7 +87,7 @@ class Ledger:
                 elif move.before is not None:
                     self.mix = move.before
                 del self.moves[at]
-                self._again(min(at, len(self.moves) - 1))
+                self._again(max(at - 1, 0))  # the copy that the next move may hold still has this one in it
                 self.version += 1
                 return True
         return False
@@ -120,6 +125,7 @@ class Ledger:
         for at in range(1, len(self.moves)):
             if self.moves[at].before is not None and now - self.moves[at].time >= KEEP_S:
                 del self.moves[:at]
+                self.since = self.moves[0].time
                 return
             if now - self.moves[at].time < KEEP_S:
                 return
