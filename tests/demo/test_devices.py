@@ -52,6 +52,7 @@ def test_the_refractometer_gives_a_float_and_the_pumps_contact(
     brix = struct.unpack(">f", struct.pack(">HH", *words))[0]
     assert brix == pytest.approx(plant.conditions["mill-2"].strength_pct / 1.5, abs=0.5)
     assert mills.read_discrete_inputs(0, count=1, device_id=3).bits[0] == plant.running("mill-2")
+    assert mills.read_discrete_inputs(0, count=1, device_id=1).bits[0] == plant.running("mill-1")
 
 
 def test_registers_are_measured_anew_at_every_question(works: tuple[Plant, Path], mills: ModbusSerialClient) -> None:

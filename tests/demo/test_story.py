@@ -63,6 +63,7 @@ def number(text: str | None) -> float:
     return float(found[0])
 
 
+@pytest.mark.timeout(900)  # it lives through hours of the plant, on a machine that may be busy
 def test_from_a_falling_level_to_a_correction_that_proved_itself(stage: Stage, browser: Browser) -> None:
     operator, supervisor = (signed_in(browser, stage, name) for name in ("operator", "supervisor"))
     top_off(stage, operator)

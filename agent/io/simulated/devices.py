@@ -94,7 +94,7 @@ def mill_devices(plant: Plant) -> list[SimDevice]:
         return lambda: [modbus_word(plant.level_raw(sump), 0.1), modbus_word(plant.temperature_c(sump), 0.1)]
 
     return [
-        slave_device(1, level("mill-1")),
+        slave_device(1, level("mill-1"), lambda: plant.running("mill-1")),
         slave_device(2, level("mill-2")),
         slave_device(3, lambda: float_words(plant.inline_brix("mill-2")), lambda: plant.running("mill-2")),
     ]

@@ -20,7 +20,7 @@ LATE_LEVEL_EVERY_S = 120.0
 LATE_S = 2 * calendar.DAY_S
 SLOW_EVERY_S = 900.0  # temperature and the inline refractometer
 TEMPERATURE_SUMPS = ("mill-1", "mill-2")
-RUNNING_SUMPS = ("mill-2", "grinder-1")
+RUNNING_SUMPS = ("mill-1", "mill-2", "grinder-1")
 BRIX_SUMPS = ("mill-2",)
 
 

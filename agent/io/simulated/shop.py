@@ -146,6 +146,6 @@ STORY_DEEDS = (
     Deed("mill-1", 5, "17:45", "fill", 252.0, 0.0),
     Deed("mill-1", 1, "14:25", "fill", 236.0, 0.0),
     Deed("mill-2", 2, "06:45", "read"),
-    Deed("grinder-1", 2, "07:30", "fill", 376.0, 1.0, 15),
+    Deed("grinder-1", 2, "07:30", "fill", 370.0, 1.0, 15),
     Deed("grinder-1", 2, "13:10", "read"),
 )
