@@ -20,7 +20,7 @@ from math import exp
 from typing import TYPE_CHECKING
 
 from agent.core import inquire, remedy, strength
-from agent.core.belief import mixture_at, quick_strength, volume
+from agent.core.belief import mixture_at, quick_strength, sump_losses, volume
 from agent.core.outlook import hours_until
 from agent.core.outputs import Advice, Output
 from agent.core.remedy import Fill, chance_within
@@ -34,6 +34,7 @@ LOOK_S = 1800.0  # a sump is looked at as often, and at once when something was 
 EVERY_S = 600.0  # no more often than this is an advice rewritten
 STALE_S = 2 * 3600.0  # a level older than this is none to pour by
 UNSURE_S = 1800.0  # an older one is no news
+SETTLES_S = 2 * 3600.0  # an inflow that is still in doubt after this is advised on as it is
 MIXES_S = 3600.0  # after an addition: strength is not judged before it has gone round
 SMALLEST_SHARE = 0.06  # of full: nobody is sent for less
 LEAST_SHARE = 0.3  # of what lies between full and low: a sump just filled is not filled again for a coming weekend
@@ -69,8 +70,8 @@ def consider(sump: Sump, when: float) -> list[Output]:
     """What is to be posted, rewritten or taken back at `when` (epoch s)."""
     posted = sump.advice
     posted.due = when + LOOK_S
-    if not sump.tracker.branches or sump.tracker.best().start:
-        return []  # nothing is known yet, or somebody is pouring
+    if not sump.tracker.branches or _pouring(sump, when):
+        return []
     outputs: list[Output] = []
     why = _over(sump, when)
     if why:
@@ -85,6 +86,12 @@ def consider(sump: Sump, when: float) -> list[Output]:
     if wish is None:
         return outputs
     return outputs + (_post(sump, wish) if standing is None else _rewrite(sump, standing, wish))
+
+
+def _pouring(sump: Sump, when: float) -> bool:
+    """Somebody is pouring, or has just poured and the level has not settled: nothing is said on top."""
+    best = sump.tracker.best()
+    return bool(best.start) or any(when - p.end < SETTLES_S for p in best.poured)
 
 
 # ---- what stands
@@ -179,7 +186,11 @@ def _wish(sump: Sump, when: float) -> Advice | None:
     hours = hours_until(sump, when, litres, litres_sd, sump.spec.low_l)
     visit_h = hours_to_done(sump, when)
     low_now = _level_due(sump, litres, hours[1], visit_h)
-    if not low_now:
+    if low_now:
+        first = inquire.read_before_filling(sump, when, hours[0])
+        if first is not None:
+            return first
+    else:
         look = inquire.look(sump, when)
         if look is not None:
             return look
@@ -230,13 +241,22 @@ def _stands_pct(sump: Sump) -> float | None:
     return sump.spec.usual_pct if standing.kind == "top_off" else standing.makeup_pct
 
 
+def _way(sump: Sump, sight: Sight, room: float) -> Fill:
+    """The mix to fill `room` litres with."""
+    run_day, idle_day = sump_losses(sump)
+    share = min(max(strength.moments(sight.mix, strength.E)[0], strength.SHARE_LOW), strength.SHARE_HIGH)
+    days = remedy.coming(sight.mix, sight.litres, room, share * run_day + idle_day, (1.0 - share) * run_day)
+    stands, aim = _stands_pct(sump), sump.spec.target_pct
+    return remedy.choose(sump.spec, sight.mix, sight.litres, sight.litres_sd, room, aim, days, stands)
+
+
 def _top_off(sump: Sump, sight: Sight) -> Advice | None:
     """Fill up, for the level's sake."""
     spec = sump.spec
     room = _room(sump, sight.litres, sight.litres_sd)
     if room < 0.5 * SMALLEST_SHARE * spec.full_l:
         return None
-    way = remedy.choose(spec, sight.mix, sight.litres, sight.litres_sd, room, spec.target_pct, _stands_pct(sump))
+    way = _way(sump, sight, room)
     low_h = sight.to_low_h
     if sight.litres <= spec.low_l:
         why = f"The level is below its low mark of {spec.low_l:.0f} L"
@@ -275,7 +295,7 @@ def _correct(sump: Sump, sight: Sight, chance: float, acting: bool) -> Advice | 
         return _drain(sump, sight, mean, why)
     room = _room(sump, sight.litres, sight.litres_sd)
     if room >= (0.5 if acting else 1.0) * SMALLEST_SHARE * spec.full_l:
-        way = remedy.choose(spec, sight.mix, sight.litres, sight.litres_sd, room, spec.target_pct, _stands_pct(sump))
+        way = _way(sump, sight, room)
         if acting or way.chance >= chance + WORTH:
             return _pour(sump, sight, way, why, 0.0 if not inside else sight.visit_h)
     if chance < FAR_OUT and not inside and not acting and _stays_out(sump, sight, mean, room):

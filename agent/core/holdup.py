@@ -13,6 +13,8 @@ LAGS = 16  # minutes after a turn that the table covers; later nothing of the qu
 SETTLED_MIN = 10.0  # readings between this and SHAPE_MIN after a turn say where it settled
 SHAPE_MIN = 13.0  # so long after an undisturbed turn it is learned from
 PRIOR_TURNS = 3.0  # weight of the prior shape, in turns
+PRIOR_SPREAD = 0.45  # 1 sd of the prior shape, as a share of what is still to move
+PRIOR_JITTER = 0.25  # in the first minute: nobody knows when between two readings the pump turned
 MOST_TURNS = 25.0  # older turns are forgotten so that a blocked return shows
 SPREAD_FLOOR = 0.015
 ODD_TURN = 0.2  # mean share by which a turn may differ from the table: more was no plain turn
@@ -27,7 +29,7 @@ class Shape:
 
     def __init__(self, tau_min: float) -> None:
         self.left = [exp(-k / tau_min) for k in range(LAGS)] + [0.0]
-        self.var = [(0.35 * x * (1.0 if k else 0.3)) ** 2 + 0.02**2 * x for k, x in enumerate(self.left)]
+        self.var = [(PRIOR_SPREAD * x if k else PRIOR_JITTER) ** 2 for k, x in enumerate(self.left)]
         self.turns = [PRIOR_TURNS] * LAGS
         self.sd = [sqrt(v) for v in self.var]
 

@@ -18,6 +18,8 @@ READ_WEEKLY_S = 6.5 * DAY_S  # asked for before the next top-off is mixed
 READ_LATE_S = 9.0 * DAY_S  # asked for whenever
 READ_ANYWAY_S = 14.0 * DAY_S  # asked for even where nothing is in doubt
 READ_TO_ACT_S = 3.0 * DAY_S  # an older reading is taken anew before a correction
+READ_TO_FILL_S = 5.0 * DAY_S  # an older one before a top-off is mixed
+READING_TAKES_H = 6.0  # with less time than this before the low mark nobody is sent for a reading first
 READ_AGAIN_S = 2 * 3600.0  # a doubted reading is repeated after this
 FORTNIGHT_S, MOST_A_FORTNIGHT = 14 * DAY_S, 2  # readings asked for; one doubted in a week is repeated on top
 TOP_OFF_NEAR_H = 30.0
@@ -58,6 +60,21 @@ def read_before_acting(sump: Sump, when: float) -> Advice | None:
     may = age > READ_TO_ACT_S and _lately(sump, when) < MOST_A_FORTNIGHT
     if _stands(sump) or (may and _tells(sump) > TELLS_MUCH):
         return _read(sump, when, "Strength may have left its band, and is not known well enough to correct it")
+    return None
+
+
+def read_before_filling(sump: Sump, when: float, to_low_h: float | None) -> Advice | None:
+    """A reading before a due top-off is mixed, where there is time for both. `to_low_h`: hours to the low mark."""
+    standing = sump.advice.standing
+    busy = standing is not None and standing.kind != "read_strength"
+    if busy or to_low_h is not None and to_low_h < READING_TAKES_H:
+        return None
+    if not sump.readings:
+        return _read(sump, when, f"The strength of {sump.spec.name} has not been read yet, and it will soon be filled")
+    age = when - sump.readings[-1].time
+    may = age > READ_TO_FILL_S and _lately(sump, when) < MOST_A_FORTNIGHT and _tells(sump) > TELLS
+    if may or _stands(sump) and age > READ_TO_FILL_S:
+        return _read(sump, when, f"It will soon be filled, and the last reading is {age / DAY_S:.0f} days old")
     return None
 
 

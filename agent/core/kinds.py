@@ -17,7 +17,7 @@ PRIOR_COUNTS = {
     WEAK: {USUAL: 3.0, WATER: 0.3, RICH: 4.0, LEAN: 0.2},
     STRONG: {USUAL: 3.0, WATER: 3.0, RICH: 0.3, LEAN: 0.7},
 }
-PRIOR_FOLLOWED = (1.0, 2.0)  # additions made as advised and otherwise, while a correction stood
+PRIOR_FOLLOWED = (2.0, 1.0)  # additions made as advised and otherwise, while a correction stood
 POUR_SPREAD = 0.06  # of the usual mix, from pour to pour, share of its strength
 WORD_TRUE = 0.93  # of people's words that name the right kind
 READ_LATELY_S = 30 * 3600.0  # a reading older than this no longer moves what is poured

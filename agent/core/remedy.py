@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import ceil, erf, floor, hypot, sqrt
+from math import ceil, erf, exp, floor, hypot, sqrt
 
 from agent.core import strength
 from agent.core.fluid import drain_to_reach, makeup_to_reach
@@ -21,8 +21,12 @@ BY_HAND_SD = 0.10  # of the strength of a mix from bucket and jug, 1 sd
 FINE_BELOW_PCT, FINE_STEP_PCT, STEP_PCT = 2.0, 0.25, 0.5  # what can be set and measured
 LEANEST_PCT = 0.5  # leaner is plain water, which a person decides
 GOOD_CHANCE = 0.95  # the usual mix is good enough where it lands in the band with this chance
+GOOD_STAYS = 0.90  # and stays there with this one, on average until the next pour
 AS_GOOD = 0.05  # and as good as another where that is better by no more than this
 NEARNESS = 0.2  # what half a band nearer to the target is worth where no way stays in the band
+NOW, CYCLE = 0.3, 0.4  # weights of the chance at once and until the next pour; the rest is the week to come
+AHEAD_DAYS = 7.0  # by then it has been read again
+LEAST_CARRY = 0.05  # share of the losses: less is never known
 MOST_GROWTH = 1.15  # by evaporation until the next pour, as far as is looked ahead
 
 
@@ -36,7 +40,26 @@ class Fill:
     pct: float
     sd: float
     chance: float  # of being in the band when it has gone round
-    stays: float  # the same, on average until the next pour
+    stays: float  # the same, on average until the next pour and, were the mix kept, the week to come
+
+
+@dataclass(frozen=True, slots=True)
+class Coming:
+    """What the next days do to the strength: growth until the next pour, share of the sump that carry-off replaces
+    in AHEAD_DAYS with the level held, and carry-off's share of all losses."""
+
+    growth: float
+    turned: float
+    carry: float
+
+
+def coming(mix: Mixture, litres: float, added_l: float, water_l_per_day: float, carry_l_per_day: float) -> Coming:
+    """The coming days, from the losses of an average day."""
+    share = min(max(strength.moments(mix, strength.E)[0], strength.SHARE_LOW), strength.SHARE_HIGH)
+    growth = min(MOST_GROWTH, (1.0 + added_l / litres) ** share)
+    turned = 1.0 - exp(-AHEAD_DAYS * max(carry_l_per_day, 0.0) / (litres + added_l))
+    carry = carry_l_per_day / max(water_l_per_day + carry_l_per_day, 1e-6)
+    return Coming(growth, turned, min(max(carry, LEAST_CARRY), 1.0))
 
 
 def chance_within(mix: Mixture, low_pct: float, high_pct: float) -> float:
@@ -50,24 +73,29 @@ def chance_within(mix: Mixture, low_pct: float, high_pct: float) -> float:
     return min(max(total, 0.0), 1.0)
 
 
-def fill(spec: SumpSpec, mix: Mixture, litres: float, litres_sd: float, added_l: float, makeup_pct: float) -> Fill:
-    """The outcome of pouring. The usual mix comes at the proportioner's real ratio, any other from bucket and jug."""
+def fill(
+    spec: SumpSpec, mix: Mixture, litres: float, litres_sd: float, added_l: float, makeup_pct: float, days: Coming
+) -> Fill:
+    """The outcome of pouring. The usual mix comes at the proportioner's real ratio, any other from bucket and jug.
+
+    With the level held at makeup m, c goes to m/d: after AHEAD_DAYS c' = c + turned·(m/d − c).
+    """
+    real_pct = makeup_pct
     if makeup_pct == spec.usual_pct:
         kind = Kind(strength.USUAL, makeup_pct, POUR_SPREAD * makeup_pct, 0.0)
+        real_pct *= exp(strength.moments(mix, strength.R)[0])
     else:
         kind = Kind(strength.SAID, makeup_pct, BY_HAND_SD * makeup_pct, 0.0)
     spread = hypot(POURED_SD * added_l, litres_sd * added_l / litres)
     after = strength.pour(mix, litres, added_l, spread, spec.usual_pct, [kind])
     mean, sd = strength.moments(after, strength.C)
     chance = chance_within(after, spec.low_pct, spec.high_pct)
-    grown = min(MOST_GROWTH, (1.0 + added_l / litres) ** _water_share(mix))
-    later = [chance_within(after, spec.low_pct / g, spec.high_pct / g) for g in (sqrt(grown), grown)]
-    return Fill(added_l, makeup_pct, litres + added_l, mean, sd, chance, 0.4 * chance + 0.3 * sum(later))
-
-
-def _water_share(mix: Mixture) -> float:
-    """Share of what is lost that evaporates and makes the rest stronger."""
-    return min(max(strength.moments(mix, strength.E)[0], strength.SHARE_LOW), strength.SHARE_HIGH)
+    half = sqrt(days.growth)
+    later = [chance_within(after, spec.low_pct / g, spec.high_pct / g) for g in (half, days.growth)]
+    moved, kept = days.turned * real_pct / days.carry, 1.0 - days.turned
+    week = chance_within(after, (spec.low_pct / half - moved) / kept, (spec.high_pct / half - moved) / kept)
+    stays = NOW * chance + CYCLE * 0.5 * sum(later) + (1.0 - NOW - CYCLE) * week
+    return Fill(added_l, makeup_pct, litres + added_l, mean, sd, chance, stays)
 
 
 def whole_litres(litres: float) -> float:
@@ -98,22 +126,24 @@ def choose(
     litres_sd: float,
     added_l: float,
     aim_pct: float,
+    days: Coming,
     stands_pct: float | None = None,
 ) -> Fill:
     """The usual mix where it will do, else the simplest that lands near `aim_pct`.
 
     `stands_pct` is the mix that is advised already: it is given up only for one that is clearly better.
     """
-    usual = fill(spec, mix, litres, litres_sd, added_l, spec.usual_pct)
+    usual = fill(spec, mix, litres, litres_sd, added_l, spec.usual_pct, days)
     good, margin = GOOD_CHANCE, AS_GOOD
     if stands_pct == spec.usual_pct:
         good, margin = GOOD_CHANCE - 0.1, 3.0 * AS_GOOD
     elif stands_pct is not None:
         good, margin = GOOD_CHANCE + 0.02, 0.2 * AS_GOOD
-    if usual.chance >= good:
+    if usual.chance >= good and usual.stays >= GOOD_STAYS - (GOOD_CHANCE - good):
         return usual
-    others = [fill(spec, mix, litres, litres_sd, added_l, m) for m in _wanted(spec, mix, litres, added_l, aim_pct)]
-    kept = [fill(spec, mix, litres, litres_sd, added_l, stands_pct)] if stands_pct is not None else []
+    wanted = _wanted(spec, mix, litres, added_l, aim_pct, days)
+    others = [fill(spec, mix, litres, litres_sd, added_l, m, days) for m in wanted]
+    kept = [fill(spec, mix, litres, litres_sd, added_l, stands_pct, days)] if stands_pct is not None else []
     ways = [usual, *others, *kept]
     merit = _merit(spec, ways, aim_pct)
     best = max(ways, key=merit)
@@ -129,12 +159,15 @@ def _merit(spec: SumpSpec, ways: list[Fill], aim_pct: float) -> Callable[[Fill],
     return lambda way: way.stays - weight * abs(way.pct - aim_pct)
 
 
-def _wanted(spec: SumpSpec, mix: Mixture, litres: float, added_l: float, aim_pct: float) -> list[float]:
-    """Mixes that would land on the target, or as far below it as evaporation will lift it until the next pour."""
+def _wanted(spec: SumpSpec, mix: Mixture, litres: float, added_l: float, aim_pct: float, days: Coming) -> list[float]:
+    """Mixes that would land on the target, as far below it as evaporation lifts it until the next pour, or there in
+    the week to come."""
     mean, _ = strength.moments(mix, strength.C)
-    grown = min(MOST_GROWTH, (1.0 + added_l / litres) ** _water_share(mix))
-    aims = (aim_pct, max(aim_pct / sqrt(grown), 0.5 * (aim_pct + spec.low_pct)))
-    exact = [makeup_to_reach(litres, mean, litres + added_l, aim) for aim in aims]
+    total = litres + added_l
+    below = max(aim_pct / sqrt(days.growth), 0.5 * (aim_pct + spec.low_pct))
+    exact = [makeup_to_reach(litres, mean, total, aim) for aim in (aim_pct, below)]
+    kept = (1.0 - days.turned) / total
+    exact.append((below - kept * mean * litres) / (kept * added_l + days.turned / days.carry))
     return sorted({measurable(spec, m) for m in exact} - {spec.usual_pct})
 
 

@@ -96,7 +96,7 @@ class Sump:
 def new_sump(spec: SumpSpec) -> Sump:
     """A sump about which nothing is known but its site file."""
     hoped = strength.begin(spec.target_pct, 0.15 * spec.target_pct)
-    return Sump(spec, Tracker(spec.full_l), Ledger(hoped), LeakWatch(spec.full_l))
+    return Sump(spec, Tracker(spec.full_l, spec.high_l), Ledger(hoped), LeakWatch(spec.full_l))
 
 
 def take_level(sump: Sump, habits: Habits, when: float, raw: float) -> list[Output]:

@@ -37,8 +37,10 @@ RATE_GAIN = 0.15  # of an hour's loss, on the running mean
 MOST_LOST = 0.02 / 60.0  # of full a minute; more in an hour is not what a rate is learned from
 REBASE_AFTER_S = 1200.0  # the pump's state is not taken back while its last turn still shows
 HINT_S, HINT_FORCE = 12 * 3600.0, 2.5
+LOG_ODD_RUN, ODD_RUN = -2.0, 0.3  # a run that held up quite another volume: how likely, and 1 sd, share of it
+OVERFULL_SD = 0.02  # people stop pouring at the high mark: 1 sd beyond it, share of full
 YOUNG_S = 1200.0  # a branch this young may still prove itself
-FORGOTTEN_OLD = 8.5  # log-odds against an older branch at which it is dropped
+FORGOTTEN_OLD = 10.0  # log-odds against an older branch at which it is dropped
 HELD_GAIN, HELD_FLOOR = 0.08, 0.03  # of a run, on mean and spread over runs; the least spread, share of it
 HOURS_A_WEEK = 168
 HABIT_FORCE = 0.5  # hours in a row are not independent: less than the full log-likelihood
@@ -60,13 +62,14 @@ class Tracker:
     """The level tracker of one sump. Feed it litres seen in the tank; ask it for branches and inflows."""
 
     __slots__ = (
-        "full_l", "branches", "time", "recent", "rates", "spread", "last_y", "same_min",
+        "full_l", "high_l", "branches", "time", "recent", "rates", "spread", "last_y", "same_min",
         "longest_same_min", "known", "turns", "told", "habit", "hour", "stand", "ahead",
         "turned", "learning", "runs",
     )  # fmt: skip
 
-    def __init__(self, full_l: float) -> None:
+    def __init__(self, full_l: float, high_l: float | None = None) -> None:
         self.full_l = full_l
+        self.high_l = high_l if high_l is not None else 1.1 * full_l
         self.branches: list[Branch] = []
         self.time = 0.0  # epoch s of the last reading that counted
         self.recent: deque[tuple[float, float]] = deque(maxlen=RECENT)
@@ -191,6 +194,8 @@ class Tracker:
                 ended.end_flow(self.time)
                 self._advance(ended, when)
                 ended.observe(y, noise, full)
+                if ended.V > self.high_l:
+                    ended.logw -= 0.5 * min(9.0, ((ended.V - self.high_l) / (OVERFULL_SD * full)) ** 2)
                 born.append(ended)
                 b.logw += LOG_GO_ON
             self._advance(b, when)
@@ -229,7 +234,7 @@ class Tracker:
         if self.known is None:
             right = calm.run if sign > 0 else not calm.run
             if right:
-                kinds.append(("turn", LOG_TOGGLE))
+                kinds += [("turn", LOG_TOGGLE), ("odd turn", LOG_TOGGLE + LOG_ODD_RUN)]
             elif when - calm.toggled > REBASE_AFTER_S:
                 kinds.append(("rebase", LOG_REBASE))
         return [self._retell(calm, k, prior, sign, odd, since) for k, prior in kinds for odd in moments]
@@ -272,6 +277,8 @@ class Tracker:
         if kind == "rebase":
             b.rebase(sign)
         b.toggle(when, self.rates)
+        if kind == "odd turn":
+            b.phh += (ODD_RUN * b.H) ** 2
         b.keep_calm(when)
 
     def _weigh_habit(self, when: float) -> None:
