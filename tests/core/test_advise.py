@@ -71,11 +71,11 @@ class Mill:
         return self.said[first:]
 
     def pour(self, litres: float, pct: float) -> list[Output]:
-        """Pour within ten minutes and wait until it has settled."""
+        """Pour (or drain, below 0) within a quarter of an hour and wait until it has settled."""
         first = len(self.said)
         self.pct = mixed_pct(self.litres, self.pct, litres, pct)
-        for _ in range(2):
-            self.litres += litres / 2.0
+        for _ in range(3):
+            self.litres += litres / 3.0
             self.pass_time(1.0 / 12.0)
         self.pass_time(1.0)
         return self.said[first:]
@@ -150,7 +150,7 @@ def test_a_top_off_comes_before_the_low_mark_and_not_long_before() -> None:
 
 
 def test_a_top_off_stands_until_it_is_done_and_says_so() -> None:
-    mill = Mill(litres=262.0).settled()
+    mill = Mill(litres=262.0, pct=7.9).settled()
     mill.pass_time(12)
     one = mill.stands
     assert one is not None and one.kind == "top_off"
@@ -161,7 +161,7 @@ def test_a_top_off_stands_until_it_is_done_and_says_so() -> None:
 
 
 def test_numbers_are_written_anew_as_the_level_falls_and_never_within_ten_minutes() -> None:
-    mill = Mill(litres=262.0, loses_l_per_h=4.0).settled()
+    mill = Mill(litres=262.0, pct=7.9, loses_l_per_h=4.0).settled()
     mill.pass_time(8)
     one = mill.stands
     assert one is not None
@@ -174,14 +174,14 @@ def test_numbers_are_written_anew_as_the_level_falls_and_never_within_ten_minute
 @pytest.mark.parametrize("noise_l", [0.3, 2.0])
 def test_advice_does_not_flip_at_its_edge(noise_l: float) -> None:
     mill = Mill(litres=300.0, noise_l=noise_l).settled()
-    mill.pass_time(96)
-    posted = {one.id for one in advices(mill.said) if one.kind in POURS}
-    assert len(posted) == 1 + len([a for a in advices(mill.said) if a.reason.startswith("expired")])
+    said = advices(mill.pass_time(96))
+    posted = {one.id for one in said if one.kind in POURS}
+    assert len(posted) == 1 + len([a for a in said if a.reason.startswith("expired")])
     check_rules(mill.said)
 
 
 def test_nobody_is_told_to_pour_by_a_level_that_nobody_sees() -> None:
-    mill = Mill(litres=262.0).settled()
+    mill = Mill(litres=262.0, pct=7.9).settled()
     mill.pass_time(4)
     assert mill.stands is not None and mill.stands.kind == "top_off"
     blind = advices(mill.pass_time(8, sees=False))
@@ -203,7 +203,7 @@ def test_a_weak_sump_is_strengthened_to_near_its_target() -> None:
     assert one.makeup_pct * 2 == round(one.makeup_pct * 2), "a mix that can be measured"
     landed = mixed_pct(mill.litres, mill.pct, one.volume_l, one.makeup_pct)
     assert landed == pytest.approx(one.expected_strength_pct, abs=2.0 * one.expected_strength_sd)
-    assert MILL.low_pct + 0.3 < landed < MILL.target_pct + 0.4
+    assert MILL.low_pct < landed < MILL.target_pct + 0.4
     assert one.chance_in_band > 0.8
 
 
@@ -224,15 +224,14 @@ def test_a_weak_sump_without_room_is_helped_in_steps_or_drained_never_overfilled
     rest = mill.litres - one.volume_l
     refilled = mixed_pct(rest, mill.pct, MILL.full_l - rest, MILL.richest_pct)
     assert refilled == pytest.approx(MILL.target_pct, abs=0.6)
-    mill.litres -= one.volume_l
-    after = mill.pass_time(3)
+    after = mill.pour(-one.volume_l, mill.pct) + mill.pass_time(2)
     assert any(a.withdrawn and a.id == one.id and a.reason.startswith("done") for a in advices(after))
     assert mill.stands is not None and mill.stands.kind == "strengthen"
     check_rules(mill.said)
 
 
 def test_a_changed_setting_changes_what_is_called_usual() -> None:
-    mill = Mill(litres=262.0).settled()
+    mill = Mill(litres=262.0, pct=7.9).settled()
     mill.pass_time(12)
     assert mill.stands is not None and mill.stands.makeup_pct == 2.5
     mill.say("setting", field="usual_pct", value=3.0)
@@ -315,13 +314,13 @@ def test_a_question_is_dropped_when_nobody_can_remember() -> None:
 
 
 def test_the_level_goes_before_a_reading() -> None:
-    mill = Mill(litres=246.0, loses_l_per_h=2.0)
-    mill.pass_time(6)
+    mill = Mill(litres=246.0, pct=8.0, loses_l_per_h=2.0)
+    mill.pass_time(12)
     assert mill.stands is not None and mill.stands.kind in POURS
 
 
 def test_a_snapshot_keeps_what_stands_and_ids_are_never_used_again() -> None:
-    mill = Mill(litres=262.0).settled()
+    mill = Mill(litres=262.0, pct=7.9).settled()
     mill.pass_time(12)
     one = mill.stands
     mill.state = load(dump(mill.state), SITE)
@@ -345,6 +344,8 @@ def test_looking_at_the_advice_does_not_change_what_is_believed() -> None:
 
 # ---- remedies
 
+DAYS = remedy.Coming(growth=1.1, turned=0.1, carry=0.35)
+
 
 def mixture(pct: float, sd: float) -> strength.Mixture:
     """One component: the fluid without way oil."""
@@ -362,14 +363,14 @@ def test_the_chance_is_the_mixtures_own() -> None:
 def test_the_usual_mix_lands_where_the_real_proportioner_puts_it() -> None:
     mix = mixture(7.0, 0.2)
     mix.x[0, strength.R] = 0.2
-    way = remedy.fill(MILL, mix, 260.0, 1.0, 80.0, 2.5)
+    way = remedy.fill(MILL, mix, 260.0, 1.0, 80.0, 2.5, DAYS)
     assert way.pct == pytest.approx(mixed_pct(260.0, 7.0, 80.0, 2.5 * exp(0.2)), abs=1e-6)
-    other = remedy.fill(MILL, mix, 260.0, 1.0, 80.0, 5.0)
+    other = remedy.fill(MILL, mix, 260.0, 1.0, 80.0, 5.0, DAYS)
     assert other.pct == pytest.approx(mixed_pct(260.0, 7.0, 80.0, 5.0), abs=1e-6)
 
 
 def test_the_usual_mix_is_preferred_where_it_will_do() -> None:
-    way = remedy.choose(MILL, mixture(7.9, 0.3), 260.0, 1.0, 80.0, 7.0)
+    way = remedy.choose(MILL, mixture(7.9, 0.3), 260.0, 1.0, 80.0, 7.0, DAYS)
     assert way.makeup_pct == MILL.usual_pct and way.chance > remedy.GOOD_CHANCE
 
 
@@ -382,11 +383,11 @@ def test_the_usual_mix_is_preferred_where_it_will_do() -> None:
 )
 def test_no_remedy_is_water_neat_or_unmeasurable(pct: float, sd: float, litres: float, stands: float | None) -> None:
     room = remedy.whole_litres(MILL.full_l - litres)
-    way = remedy.choose(MILL, mixture(pct, sd), litres, 1.0, room, MILL.target_pct, stands)
+    way = remedy.choose(MILL, mixture(pct, sd), litres, 1.0, room, MILL.target_pct, DAYS, stands)
     assert MILL.leanest_pct <= way.makeup_pct <= MILL.richest_pct
     assert (way.makeup_pct / remedy.step_at(way.makeup_pct)).is_integer()
-    usual = remedy.fill(MILL, mixture(pct, sd), litres, 1.0, room, MILL.usual_pct)
-    if stands is None and usual.chance >= remedy.GOOD_CHANCE:
+    usual = remedy.fill(MILL, mixture(pct, sd), litres, 1.0, room, MILL.usual_pct, DAYS)
+    if stands is None and usual.chance >= remedy.GOOD_CHANCE and usual.stays >= remedy.GOOD_STAYS:
         assert way.makeup_pct == MILL.usual_pct
     nearer = abs(way.pct - MILL.target_pct) <= abs(usual.pct - MILL.target_pct)
     assert way == usual or way.stays > usual.stays - remedy.AS_GOOD or nearer
