@@ -87,7 +87,7 @@ class Branch:
         "pvh", "pvg", "phh", "phg", "pgg", "up", "down", "quiet_up",
         "quiet_down", "flow", "rate", "start", "v0", "p0", "end", "gap",
         "lost", "moved", "fresh", "skipped", "poured", "calm", "calm_at", "toggled",
-        "born", "lag", "turn_u", "moving",
+        "born", "lag", "turn_u", "pace", "moving",
     )  # fmt: skip
 
     def __init__(self, y: float, noise: float, rates: Rates, run: bool) -> None:
@@ -116,6 +116,7 @@ class Branch:
         self.calm_at = 0.0
         self.lag = 1e6  # minutes since the pump's last start or stop
         self.turn_u = u  # u1 at that moment
+        self.pace = 1.0  # how much faster than this sump's shape says the turn goes
         self.moving = 0.0  # 1 sd of u1 from the shape of the transient
         self.born = 0.0  # epoch s at which it split from another
         self.toggled = 0.0  # epoch s of the last start or stop of the pump
@@ -131,12 +132,13 @@ class Branch:
         o.v0, o.p0, o.end, o.gap = self.v0, self.p0, self.end, self.gap
         o.lost, o.moved, o.fresh, o.skipped = self.lost, self.moved, self.fresh, self.skipped
         o.poured, o.calm, o.calm_at, o.toggled = self.poured, self.calm, self.calm_at, self.toggled
-        o.born, o.lag, o.turn_u, o.moving = self.born, self.lag, self.turn_u, self.moving
+        o.born, o.lag, o.turn_u, o.pace = self.born, self.lag, self.turn_u, self.pace
+        o.moving = self.moving
         return o
 
     def predict(self, minutes: float, rates: Rates, full_l: float) -> None:
         """Let time pass: losses, hold-up, slow walks. minutes ≥ 0."""
-        lag = self.lag = self.lag + minutes
+        lag = self.lag = self.lag + minutes * self.pace
         if lag < LAGS:
             shape = rates.start if self.run else rates.stop
             k = int(lag)
@@ -198,9 +200,10 @@ class Branch:
             self.rate = max(0.0, self.rate * self.flow + 0.5 * d * self.flow) * self.flow
         return nu
 
-    def toggle(self, when: float, rates: Rates) -> None:
+    def toggle(self, when: float, rates: Rates, pace: float = 1.0) -> None:
         """The pump starts or stops. Each run holds up its own volume, about this sump's usual one."""
         self.run = not self.run
+        self.pace = pace
         self.toggled, self.lag, self.turn_u = when, 0.0, self.u1
         if self.run and self.u1 < 0.05:
             self.H, self.G = rates.held_l, rates.tail_l * (1.0 - self.u2) + self.G * self.u2

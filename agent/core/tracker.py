@@ -8,7 +8,7 @@ from statistics import median
 
 import numpy as np
 
-from agent.core.holdup import SHAPE_MIN
+from agent.core.holdup import SHAPE_MIN, Shape
 from agent.core.level import (
     CALM_EVERY_S,
     DRIFT_ALLOWED,
@@ -26,6 +26,8 @@ from agent.core.level import (
     SETTLE_MIN,
     SURPRISE,
     TAIL,
+    TAU_OFF_MIN,
+    TAU_ON_MIN,
     Branch,
     Poured,
     Rates,
@@ -38,6 +40,7 @@ MOST_LOST = 0.02 / 60.0  # of full a minute; more in an hour is not what a rate 
 REBASE_AFTER_S = 1200.0  # the pump's state is not taken back while its last turn still shows
 HINT_S, HINT_FORCE = 12 * 3600.0, 2.5
 LOG_ODD_RUN, ODD_RUN = -2.0, 0.3  # a run that held up quite another volume: how likely, and 1 sd, share of it
+NEW_RUNS, FAST_PACE = 12, 2.5  # while a sump is so new, a turn may go as much faster than the prior shape
 OVERFULL_SD = 0.02  # people stop pouring at the high mark: 1 sd beyond it, share of full
 YOUNG_S = 1200.0  # a branch this young may still prove itself
 FORGOTTEN_OLD = 10.0  # log-odds against an older branch at which it is dropped
@@ -113,6 +116,8 @@ class Tracker:
 
     def running(self, when: float, runs: bool) -> None:
         """A contact tells whether the pump runs; heeded with the next reading."""
+        if self.known is None:
+            self.rates.start, self.rates.stop = Shape(TAU_ON_MIN, any_law=True), Shape(TAU_OFF_MIN, any_law=True)
         if self.known is None or self.known != runs or any(b.run != runs for b in self.branches):
             self.turns.append((max(when, self.time), runs))
         self.known = runs
@@ -235,6 +240,8 @@ class Tracker:
             right = calm.run if sign > 0 else not calm.run
             if right:
                 kinds += [("turn", LOG_TOGGLE), ("odd turn", LOG_TOGGLE + LOG_ODD_RUN)]
+                if self.runs < NEW_RUNS:
+                    kinds.append(("fast turn", LOG_TOGGLE))
             elif when - calm.toggled > REBASE_AFTER_S:
                 kinds.append(("rebase", LOG_REBASE))
         return [self._retell(calm, k, prior, sign, odd, since) for k, prior in kinds for odd in moments]
@@ -276,7 +283,7 @@ class Tracker:
         self._advance_from(b, now, when)
         if kind == "rebase":
             b.rebase(sign)
-        b.toggle(when, self.rates)
+        b.toggle(when, self.rates, FAST_PACE if kind == "fast turn" else 1.0)
         if kind == "odd turn":
             b.phh += (ODD_RUN * b.H) ** 2
         b.keep_calm(when)
