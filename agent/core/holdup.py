@@ -19,7 +19,6 @@ MOST_TURNS = 25.0  # older turns are forgotten so that a blocked return shows
 SPREAD_FLOOR = 0.015
 ODD_TURN = 0.2  # mean share by which a turn may differ from the table: more was no plain turn
 ANY_LAW = 0.35  # 1 sd of the prior where a contact tells the turns: there no law is needed to see one
-ANY_LAW = 0.35  # 1 sd of the prior where a contact tells the turns: there no law is needed to see one
 ODD_SD = 2.5  # what one reading may teach at most, sd
 FEWEST = 8  # readings within SHAPE_MIN of the turn
 
@@ -37,9 +36,6 @@ class Shape:
         self.any_law = any_law
         self.left = [exp(-k / tau_min) for k in range(LAGS)] + [0.0]
         self.var = [(PRIOR_SPREAD * x if k else PRIOR_JITTER) ** 2 for k, x in enumerate(self.left)]
-        if any_law:
-            wide = [ANY_LAW * min(k, 1.0) * max(0.0, 1.0 - k / SHAPE_MIN) for k in range(LAGS + 1)]
-            self.var = [max(v, w * w) for v, w in zip(self.var, wide, strict=True)]
         if any_law:
             wide = [ANY_LAW * min(k, 1.0) * max(0.0, 1.0 - k / SHAPE_MIN) for k in range(LAGS + 1)]
             self.var = [max(v, w * w) for v, w in zip(self.var, wide, strict=True)]

@@ -118,8 +118,6 @@ class Tracker:
         """A contact tells whether the pump runs; heeded with the next reading."""
         if self.known is None:
             self.rates.start, self.rates.stop = Shape(TAU_ON_MIN, any_law=True), Shape(TAU_OFF_MIN, any_law=True)
-        if self.known is None:
-            self.rates.start, self.rates.stop = Shape(TAU_ON_MIN, any_law=True), Shape(TAU_OFF_MIN, any_law=True)
         if self.known is None or self.known != runs or any(b.run != runs for b in self.branches):
             self.turns.append((max(when, self.time), runs))
         self.known = runs
