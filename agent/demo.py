@@ -18,7 +18,7 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
-from agent.io.simulated.children import Child, DemoFailed
+from agent.io.simulated.children import Child, DemoFailed, Ended
 from agent.io.simulated.staging import STEPS, Demo, Wish, free_port, welcome
 
 __all__ = ["Wish", "run"]
@@ -37,7 +37,7 @@ def run(wish: Wish) -> int:
         signal.signal(number, lambda *_: ended.set())
     try:
         with _folder(wish.folder) as folder:
-            _run_in(Demo(wish, folder, free_port(wish.port), _seed(wish)), ended)
+            _run_in(Demo(wish, folder, free_port(wish.port), _seed(wish), ended))
     except DemoFailed as why:
         print(f"sumpside demo: {why}", file=sys.stderr)
         return 1
@@ -45,27 +45,27 @@ def run(wish: Wish) -> int:
     return 0
 
 
-def _run_in(demo: Demo, ended: threading.Event) -> None:
+def _run_in(demo: Demo) -> None:
     try:
         for step in STEPS:
-            if ended.is_set():
-                return
             step(demo)
         welcome(demo)
-        _watch(demo, ended)
+        _watch(demo)
+    except Ended:
+        return
     finally:
         for odd in demo.end():
             print(f"sumpside demo: {odd}", file=sys.stderr)
 
 
-def _watch(demo: Demo, ended: threading.Event) -> None:
+def _watch(demo: Demo) -> None:
     """Pass orders and answers on until somebody ends it. Raises DemoFailed when a child dies."""
     threading.Thread(target=_pass_orders, args=(demo.plant,), name="orders", daemon=True).start()
-    while not ended.wait(WATCH_S):
+    while not demo.ended.wait(WATCH_S):
         while not demo.answers.empty():
             print(demo.answers.get(), flush=True)
         for child in demo.children:
-            if not child.alive() and not ended.is_set():
+            if not child.alive() and not demo.ended.is_set():
                 raise DemoFailed(child.epitaph())
 
 

@@ -6,13 +6,14 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from agent.io.simulated.children import Child, DemoFailed, wait_until
+from agent.io.simulated.children import Child, DemoFailed, Ended, wait_until
 
 OBEDIENT = "import signal, sys\nprint('up', flush=True)\nsignal.sigwait([signal.SIGTERM])"
 PARENT = """
@@ -56,13 +57,20 @@ def test_a_child_that_does_not_listen_is_killed_and_named(tmp_path: Path, monkey
 def test_waiting_ends_when_a_child_dies_and_gives_its_last_words(tmp_path: Path) -> None:
     child = Child.start("agent", python("raise SystemExit('no such port')"), tmp_path / "log")
     with pytest.raises(DemoFailed, match="(?s)agent ended by itself with exit code 1.*no such port"):
-        wait_until(lambda: False, [child], 20.0, "nothing")
+        wait_until(lambda: False, [child], 20.0, "nothing", threading.Event())
     assert child.end() is None
 
 
 def test_waiting_ends_at_its_deadline() -> None:
     with pytest.raises(DemoFailed, match="in vain"):
-        wait_until(lambda: False, [], 0.1, "nothing")
+        wait_until(lambda: False, [], 0.1, "nothing", threading.Event())
+
+
+def test_waiting_ends_when_a_person_ends_the_demo() -> None:
+    told = threading.Event()
+    told.set()
+    with pytest.raises(Ended):
+        wait_until(lambda: False, [], 20.0, "nothing", told)
 
 
 def test_a_child_hears_nothing_of_ctrl_c(tmp_path: Path) -> None:

@@ -68,6 +68,16 @@ def test_a_dead_child_is_named_and_ends_the_demo() -> None:
         assert all(gone(pid) for pid in children)
 
 
+def test_ctrl_c_while_it_comes_up_leaves_nothing() -> None:
+    with Stage() as stage:
+        until(stage.children, "the first child")
+        children = stage.children()
+        stage.process.send_signal(signal.SIGINT)
+        until(lambda: stage.process.poll() is not None, "the end")
+        assert stage.process.returncode == 0, stage.said
+        assert all(gone(pid) for pid in children)
+
+
 def test_a_folder_that_holds_something_is_left_alone(tmp_path: Path) -> None:
     (tmp_path / "precious").write_text("mine")
     command = [sys.executable, "-m", "agent", "demo", "--dir", str(tmp_path)]

@@ -6,6 +6,7 @@ import contextlib
 import ctypes
 import signal
 import subprocess
+import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ from typing import IO
 
 GRACE_S = 6.0  # the agent promises to end within 5 s of SIGTERM
 LAST_LINES = 12
+LOOK_S = 0.05
 _PR_SET_PDEATHSIG = 1
 _libc = ctypes.CDLL(None, use_errno=True)
 
@@ -91,16 +93,23 @@ def _close(pipe: IO[str] | None) -> None:
             pipe.close()
 
 
-def wait_until(done: Callable[[], bool], children: list[Child], deadline_s: float, what: str) -> None:
-    """Ask `done()` until it is true. Raises DemoFailed when a child dies, or at the deadline."""
+def wait_until(
+    done: Callable[[], bool], children: list[Child], deadline_s: float, what: str, ended: threading.Event
+) -> None:
+    """Ask `done()` until it is true. Raises DemoFailed when a child dies or at the deadline, Ended when told to end."""
     end = time.monotonic() + deadline_s
     while not done():
+        if ended.wait(LOOK_S):
+            raise Ended
         for child in children:
             if not child.alive():
                 raise DemoFailed(child.epitaph())
         if time.monotonic() > end:
             raise DemoFailed(f"waited {deadline_s:g} s for {what}, in vain")
-        time.sleep(0.05)
+
+
+class Ended(Exception):
+    """A person has ended the demo while it was still coming up."""
 
 
 class DemoFailed(Exception):

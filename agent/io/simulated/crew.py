@@ -139,7 +139,8 @@ class Crew:
         pour = self._remember(sump, advice.get("of"))
         if pour is None:
             return
-        record = {"signal": "addition", "volume_l": float(round(pour.litres)), "pct": pour.pct, "of": advice["of"]}
+        pct = round(2.0 * pour.pct) / 2.0  # as it was meant, not as bucket and jug made it
+        record = {"signal": "addition", "volume_l": float(round(pour.litres)), "pct": pct, "of": advice["of"]}
         self._speak(self.plant.time_s, lambda: self.voice.say(sump, record), sump)
 
     def _remember(self, sump: str, finding_id: str | None) -> Any:

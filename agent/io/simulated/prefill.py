@@ -7,7 +7,7 @@ is committed by the half shift.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from itertools import groupby
 from pathlib import Path
 from typing import Any
@@ -104,10 +104,12 @@ class Past:
         return self._written.get(id)
 
 
-def prefill(site_path: Path, records_path: Path, state_dir: Path, opening_s: float) -> None:
+def prefill(
+    site_path: Path, records_path: Path, state_dir: Path, opening_s: float, given_up: Callable[[], bool]
+) -> bool:
     """Fill a new journal in `state_dir` from a file of records, up to `opening_s` (epoch s).
 
-    Raises BadRecord, SiteFault, OSError.
+    False when `given_up()` said to stop before the end. Raises BadRecord, SiteFault, OSError.
     """
     site = load_site(site_path)
     journal = Journal.open(state_dir / FILE_NAME)
@@ -115,9 +117,12 @@ def prefill(site_path: Path, records_path: Path, state_dir: Path, opening_s: flo
         past = Past(site, journal, opening_s - HEEDED_S)
         with records_path.open("rb") as lines:
             for _, part in groupby(map(decode_line, lines), key=lambda record: record.time // COMMIT_S):
+                if given_up():
+                    return False
                 with journal.group():
                     _take(past, part)
         past.end(opening_s)
+        return True
     finally:
         journal.close()
 

@@ -11,6 +11,7 @@ import sys
 import threading
 import time
 import urllib.request
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -18,7 +19,7 @@ from pathlib import Path
 from agent.io.journal import FILE_NAME as JOURNAL
 from agent.io.simulated import brokers, calendar, page
 from agent.io.simulated.brokers import Server
-from agent.io.simulated.children import Child, DemoFailed, wait_until
+from agent.io.simulated.children import Child, DemoFailed, Ended, wait_until
 from agent.io.simulated.forms import PageRefused
 
 USUAL_PORT = 8080
@@ -47,6 +48,7 @@ class Demo:
     folder: Path
     port: int
     seed: int
+    ended: threading.Event = field(default_factory=threading.Event)
     opening_s: float = field(default_factory=lambda: calendar.opening(time.time()))
     children: list[Child] = field(default_factory=list)
     answers: queue.Queue[str] = field(default_factory=queue.Queue)
@@ -68,6 +70,10 @@ class Demo:
     def plant(self) -> Child:
         return next(child for child in self.children if child.name == "plant")
 
+    def wait(self, done: Callable[[], bool], what: str) -> None:
+        """Until `done()`. Raises DemoFailed, Ended."""
+        wait_until(done, self.children, START_S, what, self.ended)
+
     def await_answer(self, wanted: str) -> None:
         """Wait for a word of the plant. Raises DemoFailed."""
         told: list[str] = []
@@ -77,7 +83,7 @@ class Demo:
                 told.append(self.answers.get())
             return wanted in told
 
-        wait_until(came, self.children, START_S, f"the plant's {wanted!r}")
+        self.wait(came, f"the plant's {wanted!r}")
 
     def dirs(self) -> list[str]:
         """The options that agent and dashboards share."""
@@ -145,7 +151,7 @@ def start_brokers(demo: Demo) -> list[Server]:
         print(f"{name} is not installed: going on without it")
     for server in servers:
         demo.start(server.name, server.command)
-        wait_until(server.answers, demo.children, START_S, f"{server.name} to listen")
+        demo.wait(server.answers, f"{server.name} to listen")
         print(f"{server.name} listens on 127.0.0.1:{server.port}")
     return servers
 
@@ -154,7 +160,8 @@ def fill_journal(demo: Demo) -> None:
     """Run the fortnight's records through the core, into the journal: what an agent that was there would have."""
     from agent.io.simulated.prefill import prefill
 
-    prefill(demo.site, demo.history, demo.folder / "state", demo.opening_s)
+    if not prefill(demo.site, demo.history, demo.folder / "state", demo.opening_s, demo.ended.is_set):
+        raise Ended
 
 
 def start_dashboards(demo: Demo) -> None:
@@ -164,7 +171,7 @@ def start_dashboards(demo: Demo) -> None:
 
 def list_people(demo: Demo) -> None:
     """Use the one-time code that the dashboards printed, and list a person of each role with a secret made up now."""
-    wait_until(lambda: _answers(f"{demo.address}/healthz"), demo.children, START_S, "the dashboards to answer")
+    demo.wait(lambda: _answers(f"{demo.address}/healthz"), "the dashboards to answer")
     code = SET_UP_CODE.search(demo.log("dashboards").read_text("utf-8", "replace"))
     if code is None:
         raise DemoFailed("the dashboards printed no set-up code")
@@ -183,7 +190,7 @@ def start_agent(demo: Demo) -> None:
 def start_time(demo: Demo) -> None:
     """The plant moves on from when the agent has begun to look."""
     live = demo.folder / "run" / "live.json"
-    wait_until(live.exists, demo.children, START_S, "the agent's first look")
+    demo.wait(live.exists, "the agent's first look")
     demo.plant.order("go")
     demo.await_answer("going")
 
