@@ -199,8 +199,9 @@ class Tracker:
                 ended.end_flow(self.time)
                 self._advance(ended, when)
                 ended.observe(y, noise, full)
-                if ended.V > self.high_l:
-                    ended.logw -= 0.5 * min(9.0, ((ended.V - self.high_l) / (OVERFULL_SD * full)) ** 2)
+                over = (ended.V - self.high_l) / (OVERFULL_SD * full)
+                if over > 0.0:
+                    ended.logw -= 0.5 * min(9.0, over * over)
                 born.append(ended)
                 b.logw += LOG_GO_ON
             self._advance(b, when)
