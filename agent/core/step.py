@@ -19,7 +19,7 @@ from agent.core.sump import Sump, Word
 from agent.records import Record
 
 EVERY_S = 3600.0
-VERSION = "3"  # of the state's shape; a snapshot of another version is refused
+VERSION = "4"  # of the state's shape; a snapshot of another version is refused
 QUIET_S = 3600.0  # a sump that no level comes from is looked at as often, at whole multiples
 NO_WORDS = ("running", "temperature", "brix", "mark")  # signals that no person says
 AHEAD_S = 300.0  # a snapshot this far in the future is refused
@@ -79,7 +79,9 @@ def _other(state: SiteState, record: Record) -> list[Output]:
     sump, when, value = state.sumps[record.sump], record.time, record.value
     match record.signal:
         case "running":
+            outputs = sumps.take_crowd(sump, state.habits)  # what was seen before the turn
             sump.tracker.running(when, bool(value))
+            return outputs
         case "temperature":
             sump.latest["temperature"] = (when, float(value))  # type: ignore[arg-type]
         case "brix":

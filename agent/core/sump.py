@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field, replace
 from math import sqrt
+from statistics import median
 
 from agent.core import kinds as kinds_of
 from agent.core import strength
@@ -22,6 +23,8 @@ from agent.core.posted import Posted, advised_pct
 from agent.core.spec import SumpSpec
 from agent.core.tracker import Tracker
 
+PACE_S = 45.0  # readings nearer than this count as one, their middle: what moves a level takes minutes
+JUMP_SHARE = 0.1  # of full, by which no level moves within PACE_S
 HAND_SD_BRIX = 0.2  # one person's reading, rounding and film included
 MIXED_S = 1800.0
 LOSS_EVERY_S = 6 * 3600.0  # losses go to the ledger at least as often
@@ -77,6 +80,8 @@ class Sump:
     begun: float = 0.0
     flags: dict[str, int] = field(default_factory=dict)
     latest: dict[str, tuple[float, float]] = field(default_factory=dict)  # signal → epoch s, value
+    crowd: list[tuple[float, float]] = field(default_factory=list)  # epoch s, raw level, not yet counted
+    paced: float = 0.0  # epoch s of the last reading that was
     loss_time: float = 0.0  # up to here the ledger has the losses
     loss_from: float = 0.0  # L lost by then
     running_min: float = 0.0  # since then
@@ -101,15 +106,45 @@ def new_sump(spec: SumpSpec) -> Sump:
 
 def take_level(sump: Sump, habits: Habits, when: float, raw: float) -> list[Output]:
     """One raw level reading, in the unit of the curve's first column."""
-    curve, tracker = sump.spec.curve, sump.tracker
-    if raw <= curve.raw[0] or raw >= curve.raw[-1]:
+    curve, crowd = sump.spec.curve, sump.crowd
+    if not curve.raw[0] < raw < curve.raw[-1]:
         sump.flags["level"] = END_OF_SCALE
         return []
-    if when <= tracker.time:
+    if when <= sump.paced or (crowd and when <= crowd[-1][0]):
         return []
-    y = curve.litres_at(raw)
+    if not crowd and when - sump.paced >= PACE_S:
+        sump.paced = when
+        return _count_level(sump, habits, when, when, raw)
+    _crowd_in(sump, when, raw)
+    return take_crowd(sump, habits) if when - sump.paced >= PACE_S else []
+
+
+def _crowd_in(sump: Sump, when: float, raw: float) -> None:
+    """One of several readings a minute waits for its neighbours."""
+    sump.crowd.append((when, raw))
+    sump.latest["level"] = (when, raw)
+    far = abs(sump.spec.curve.litres_at(raw) - sump.tracker.last_y) > JUMP_SHARE * sump.spec.full_l
+    if far or sump.flags.get("level") != STUCK:
+        sump.flags["level"] = SPIKE if far else GOOD
+
+
+def take_crowd(sump: Sump, habits: Habits) -> list[Output]:
+    """Readings that came close together count as one: the middle of their values at the middle of their times."""
+    crowd, sump.crowd = sump.crowd, []
+    if not crowd:
+        return []
+    sump.paced = crowd[-1][0]
+    middle = 0.5 * (crowd[0][0] + crowd[-1][0])
+    return _count_level(sump, habits, middle, crowd[-1][0], median(raw for _, raw in crowd))
+
+
+def _count_level(sump: Sump, habits: Habits, at: float, when: float, raw: float) -> list[Output]:
+    """A level that counts: of the time `at`, known at `when`."""
+    tracker = sump.tracker
     before = tracker.time
-    if not tracker.reading(when, y):
+    if at <= before:
+        return []
+    if not tracker.reading(at, sump.spec.curve.litres_at(raw)):
         sump.flags["level"] = STUCK
         return []
     sump.flags["level"] = GOOD
@@ -117,7 +152,7 @@ def take_level(sump: Sump, habits: Habits, when: float, raw: float) -> list[Outp
     sump.latest["level"] = (when, raw)
     branches = tracker.branches
     best = branches[0] if len(branches) == 1 else tracker.best()
-    minutes = min((when - before) / 60.0, 60.0) if before else 0.0
+    minutes = min((at - before) / 60.0, 60.0) if before else 0.0
     if best.run:
         sump.running_min += minutes
     else:
