@@ -113,8 +113,9 @@ def _set(sump: Sump, record: Record) -> None:
     if record.field == "curve":
         points = record.value
         curve = Curve(tuple(float(p[0]) for p in points), tuple(float(p[1]) for p in points))  # type: ignore
-        if "level" in sump.latest:
-            raw = sump.latest["level"][1]
+        sump.crowd.clear()
+        raw = sump.latest["level"][1] if "level" in sump.latest else None
+        if raw is not None and not curve.at_an_end(raw):  # else another unit: the litres are what they were
             sump.tracker.shift(curve.litres_at(raw) - sump.spec.curve.litres_at(raw))
         sump.spec = replace(sump.spec, curve=curve)
     elif record.field is not None:

@@ -112,6 +112,8 @@ def take_level(sump: Sump, habits: Habits, when: float, raw: float) -> list[Outp
         return []
     if when <= sump.paced or (crowd and when <= crowd[-1][0]):
         return []
+    if crowd and when - crowd[-1][0] >= PACE_S:
+        crowd.clear()  # a gap: seconds before it are not worth a reading that lies in it
     if not crowd and when - sump.paced >= PACE_S:
         sump.paced = when
         return _count_level(sump, habits, when, when, raw)
