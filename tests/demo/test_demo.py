@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from agent.io.journal import JournalReader
+from agent.io.simulated import brokers
 from agent.io.simulated.forms import Visitor
 
 from .stage import Stage, gone, until
@@ -54,6 +55,28 @@ def test_the_demo_shows_four_living_sumps_and_ends_cleanly(tmp_path: Path) -> No
     samples = reader.samples("lathe-1", "level", last.time - 3600.0, last.time + 3600.0)
     assert samples and all(sample.simulated for sample in samples)
     reader.close()
+
+
+def test_with_a_broker_and_a_store_it_forwards_to_them(tmp_path: Path) -> None:
+    folder = tmp_path / "kept"
+    with Stage("--with-broker", "--story", "--dir", str(folder)) as stage:
+        stage.wait_ready()
+        children = stage.children()
+        assert len(children) == 5
+
+        def delivered() -> bool:
+            sinks = json.loads((folder / "run" / "live.json").read_text())["agent"]["sinks"]
+            return set(sinks) == {"mqtt", "timeseries"} and all(s["text"] == "up to date" for s in sinks.values())
+
+        until(delivered, "the fortnight to be delivered")
+    assert stage.process.returncode == 0, stage.said
+    assert all(gone(pid) for pid in children)
+
+
+def test_a_missing_broker_is_named_and_done_without(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PATH", "")
+    monkeypatch.setattr(brokers, "SYSTEM_PATHS", "")
+    assert brokers.installed(tmp_path, lambda: 1) == ([], ["mosquitto", "victoria-metrics"])
 
 
 def test_a_dead_child_is_named_and_ends_the_demo() -> None:
