@@ -95,7 +95,7 @@ def measured(litres: float, unit: str) -> tuple[str, float]:
 def _in_gallons(litres: float) -> tuple[str, float]:
     ounces = litres / LITRES_PER_GALLON * OUNCES_PER_GALLON
     if ounces < 9.75:
-        rounded = round(ounces * 2.0) / 2.0 if ounces >= 1.0 else round(ounces, 1)
+        rounded = round(ounces * 2.0) / 2.0 if ounces >= 5.0 else round(ounces, 1)
         return f"{rounded:g} fl oz", rounded / OUNCES_PER_GALLON * LITRES_PER_GALLON
     if ounces >= 20 * OUNCES_PER_GALLON:
         gallons = round(ounces / OUNCES_PER_GALLON, 1)

@@ -46,7 +46,7 @@ WORTH = 0.10  # by which pouring must raise that chance
 FAR_OUT = 0.10  # below this chance part of the sump is drained, if the losses of so many hours make too little room
 ROOM_H = 96
 READ_FOR_S = 4 * 86400.0  # and only on a reading as young as this
-EXPIRES_S, EXPIRES_H = 24 * 3600.0, 16  # an advice that nobody followed for so long, attended hours too, is posted anew
+EXPIRES_S, EXPIRES_H = 48 * 3600.0, 20  # nobody followed it for so long, attended hours too: it is posted anew
 BEFORE_S = 900.0  # somebody may have begun so long before the instruction came
 POURS = ("top_off", "strengthen", "thin")
 
@@ -245,7 +245,8 @@ def _way(sump: Sump, sight: Sight, room: float) -> Fill:
     """The mix to fill `room` litres with."""
     run_day, idle_day = sump_losses(sump)
     share = min(max(strength.moments(sight.mix, strength.E)[0], strength.SHARE_LOW), strength.SHARE_HIGH)
-    days = remedy.coming(sight.mix, sight.litres, room, share * run_day + idle_day, (1.0 - share) * run_day)
+    water, carry = share * run_day + idle_day, (1.0 - share) * run_day
+    days = remedy.coming(sight.mix, sight.litres, room, sight.grows, water, carry)
     stands, aim = _stands_pct(sump), sump.spec.target_pct
     return remedy.choose(sump.spec, sight.mix, sight.litres, sight.litres_sd, room, aim, days, stands)
 

@@ -85,9 +85,9 @@ class Branch:
     __slots__ = (
         "logw", "run", "u1", "u2", "V", "H", "G", "pvv",
         "pvh", "pvg", "phh", "phg", "pgg", "up", "down", "quiet_up",
-        "quiet_down", "flow", "rate", "start", "v0", "p0", "end", "gap",
-        "lost", "moved", "fresh", "skipped", "poured", "calm", "calm_at", "toggled",
-        "born", "lag", "turn_u", "pace", "moving",
+        "quiet_down", "flow", "rate", "start", "v0", "p0", "s0", "end",
+        "gap", "lost", "moved", "fresh", "skipped", "poured", "calm", "calm_at",
+        "toggled", "born", "lag", "turn_u", "pace", "moving",
     )  # fmt: skip
 
     def __init__(self, y: float, noise: float, rates: Rates, run: bool) -> None:
@@ -106,7 +106,7 @@ class Branch:
         self.skipped = False  # the last reading counted as a spike
         self.fresh = False  # it has just begun, nothing is known of its rate
         self.start = 0.0  # epoch s of the first inflow; 0 = none open or settling
-        self.v0 = self.p0 = 0.0  # V and its variance at `start`
+        self.v0 = self.p0 = self.s0 = 0.0  # V, its variance and that of what is seen, at `start`
         self.end = 0.0
         self.gap = False
         self.lost = 0.0  # L lost while the inflow was open
@@ -129,11 +129,11 @@ class Branch:
         o.pvh, o.pvg, o.phh, o.phg = self.pvh, self.pvg, self.phh, self.phg
         o.pgg, o.up, o.down, o.quiet_up = self.pgg, self.up, self.down, self.quiet_up
         o.quiet_down, o.flow, o.rate, o.start = self.quiet_down, self.flow, self.rate, self.start
-        o.v0, o.p0, o.end, o.gap = self.v0, self.p0, self.end, self.gap
-        o.lost, o.moved, o.fresh, o.skipped = self.lost, self.moved, self.fresh, self.skipped
-        o.poured, o.calm, o.calm_at, o.toggled = self.poured, self.calm, self.calm_at, self.toggled
-        o.born, o.lag, o.turn_u, o.pace = self.born, self.lag, self.turn_u, self.pace
-        o.moving = self.moving
+        o.v0, o.p0, o.s0, o.end = self.v0, self.p0, self.s0, self.end
+        o.gap, o.lost, o.moved, o.fresh = self.gap, self.lost, self.moved, self.fresh
+        o.skipped, o.poured, o.calm, o.calm_at = self.skipped, self.poured, self.calm, self.calm_at
+        o.toggled, o.born, o.lag, o.turn_u = self.toggled, self.born, self.lag, self.turn_u
+        o.pace, o.moving = self.pace, self.moving
         return o
 
     def predict(self, minutes: float, rates: Rates, full_l: float) -> None:
@@ -221,6 +221,7 @@ class Branch:
         if not (self.start and when - self.end < JOIN_MIN * 60.0 and sign > 0):
             self.close_book(when)
             self.start, self.v0, self.p0, self.lost, self.gap = when, self.V, self.pvv, 0.0, False
+            self.s0 = self.seen_var()
 
     def end_flow(self, when: float) -> None:
         """The inflow has ended; its volume is taken once the level has settled."""
@@ -234,9 +235,19 @@ class Branch:
         if self.start and not self.flow:
             volume = self.V - self.v0 + self.lost
             if abs(volume) >= smallest_l:
-                self.poured += (Poured(self.start, self.end, volume, self.pvv + self.p0, self.gap, self.v0),)
+                variance = self.pvv + self.p0
+                if self.toggled < self.start and not self.gap:
+                    # before and after, the same litres are held up: what is not known of them drops out
+                    variance = max(self.seen_var(), 0.0) + self.s0
+                self.poured += (Poured(self.start, self.end, volume, variance, self.gap, self.v0),)
             self.moved += volume
             self.start = 0.0
+
+    def seen_var(self) -> float:
+        """Variance of the litres that the level is expected to show, L²: of V − H·u1 − G·u2."""
+        u, w = self.u1, self.u2
+        own = self.pvv + u * u * self.phh + w * w * self.pgg
+        return own + 2.0 * (u * w * self.phg - u * self.pvh - w * self.pvg)
 
     def lost_so_far(self) -> float:
         """L lost since the branch began (an arbitrary zero): what left that was neither poured nor let out."""

@@ -21,13 +21,14 @@ BY_HAND_SD = 0.10  # of the strength of a mix from bucket and jug, 1 sd
 FINE_BELOW_PCT, FINE_STEP_PCT, STEP_PCT = 2.0, 0.25, 0.5  # what can be set and measured
 LEANEST_PCT = 0.5  # leaner is plain water, which a person decides
 GOOD_CHANCE = 0.95  # the usual mix is good enough where it lands in the band with this chance
-GOOD_STAYS = 0.90  # and stays there with this one, on average until the next pour
+GOOD_STAYS = 0.85  # and stays there with this one, on average until the next pour
 AS_GOOD = 0.05  # and as good as another where that is better by no more than this
 NEARNESS = 0.2  # what half a band nearer to the target is worth where no way stays in the band
 NOW, CYCLE = 0.3, 0.4  # weights of the chance at once and until the next pour; the rest is the week to come
 AHEAD_DAYS = 7.0  # by then it has been read again
 LEAST_CARRY = 0.05  # share of the losses: less is never known
-MOST_GROWTH = 1.15  # by evaporation until the next pour, as far as is looked ahead
+MOST_GROWTH = 1.08  # by evaporation until the next pour is posted, for strength calls for one before it is far off
+MOST_LATE = 1.15  # and until it is done
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,10 +54,12 @@ class Coming:
     carry: float
 
 
-def coming(mix: Mixture, litres: float, added_l: float, water_l_per_day: float, carry_l_per_day: float) -> Coming:
-    """The coming days, from the losses of an average day."""
+def coming(
+    mix: Mixture, litres: float, added_l: float, late: float, water_l_per_day: float, carry_l_per_day: float
+) -> Coming:
+    """The coming days, from the losses of an average day. `late`: growth while the next instruction waits."""
     share = min(max(strength.moments(mix, strength.E)[0], strength.SHARE_LOW), strength.SHARE_HIGH)
-    growth = min(MOST_GROWTH, (1.0 + added_l / litres) ** share)
+    growth = min(MOST_LATE, late) * min(MOST_GROWTH, (1.0 + added_l / litres) ** share)
     turned = 1.0 - exp(-AHEAD_DAYS * max(carry_l_per_day, 0.0) / (litres + added_l))
     carry = carry_l_per_day / max(water_l_per_day + carry_l_per_day, 1e-6)
     return Coming(growth, turned, min(max(carry, LEAST_CARRY), 1.0))

@@ -21,7 +21,7 @@ from agent.core.level import Poured
 from agent.core.outputs import Finding, Output
 from agent.core.posted import Posted, advised_pct
 from agent.core.spec import SumpSpec
-from agent.core.tracker import Tracker
+from agent.core.tracker import FIRST, Tracker
 
 PACE_S = 45.0  # readings nearer than this count as one, their middle: what moves a level takes minutes
 JUMP_SHARE = 0.1  # of full, by which no level moves within PACE_S
@@ -143,7 +143,7 @@ def take_crowd(sump: Sump, habits: Habits) -> list[Output]:
 def _count_level(sump: Sump, habits: Habits, at: float, when: float, raw: float) -> list[Output]:
     """A level that counts: of the time `at`, known at `when`."""
     tracker = sump.tracker
-    before = tracker.time
+    before, new = tracker.time, tracker.seen < FIRST
     if at <= before:
         return []
     if not tracker.reading(at, sump.spec.curve.litres_at(raw)):
@@ -159,8 +159,8 @@ def _count_level(sump: Sump, habits: Habits, at: float, when: float, raw: float)
         sump.running_min += minutes
     else:
         sump.idle_min += minutes
-    if not before:
-        sump.begun = sump.loss_time = when
+    if new:
+        sump.begun, sump.loss_time = sump.begun or when, when
         sump.loss_from = best.lost_so_far()
         return []
     if len(branches) > 1:

@@ -49,7 +49,9 @@ HOURS_A_WEEK = 168
 HABIT_FORCE = 0.5  # hours in a row are not independent: less than the full log-likelihood
 Floats = np.ndarray[tuple[int], np.dtype[np.float64]]
 
+FIRST = 3  # readings whose middle is begun with
 RECENT = 60  # readings kept for going back to a calm moment
+SURE_SD = 4.0  # of its volume, below which an inflow is not told
 SURE = 0.97  # weight of the branches that hold an inflow before it is told
 GIVE_UP_S = 36 * 3600.0  # an inflow still in doubt by then is told if it is likelier than not
 SMALLEST_SHARE = 0.006  # of full: inflows below this are taken for the pump's whims
@@ -67,7 +69,7 @@ class Tracker:
     __slots__ = (
         "full_l", "high_l", "branches", "time", "recent", "rates", "spread", "last_y", "same_min",
         "longest_same_min", "known", "turns", "told", "habit", "hour", "stand", "ahead",
-        "turned", "learning", "runs",
+        "turned", "learning", "runs", "seen",
     )  # fmt: skip
 
     def __init__(self, full_l: float, high_l: float | None = None) -> None:
@@ -90,6 +92,7 @@ class Tracker:
         self.turns: list[tuple[float, bool]] = []  # starts and stops told since the last reading
         self.habit = [[1.0, 1.0] for _ in range(HOURS_A_WEEK)]  # hours seen idle and running, by hour of the week
         self.hour = 0
+        self.seen = 0  # of the FIRST readings
         self.runs = 0  # that taught what is held up
         self.turned = self.learning = 0.0  # epoch s of the last start or stop; of the one to learn from, 0 = none
         self.ahead: tuple[int, Floats] | None = None
@@ -124,7 +127,7 @@ class Tracker:
 
     def reading(self, when: float, y: float) -> bool:
         """Take one reading of y litres seen in the tank; False where it was set aside as stuck."""
-        if not self.branches:
+        if self.seen < FIRST:
             self._begin(when, y)
             return True
         if self._stuck(when, y):
@@ -150,15 +153,18 @@ class Tracker:
         return True
 
     def _begin(self, when: float, y: float) -> None:
-        """The first reading: the pump off and on, if no contact tells."""
+        """The first readings, of which one may be rubbish: their middle, the pump off and on if no contact tells."""
+        self.seen += 1
+        self.recent.append((when, y))
+        middle = median(seen for _, seen in self.recent)
+        self.branches = []
         for run in (False, True) if self.known is None else (self.known,):
-            b = Branch(y, self.noise(), self.rates, run)
+            b = Branch(middle, self.noise(), self.rates, run)
             b.quiet_up = b.quiet_down = when
             b.keep_calm(when)
             self.branches.append(b)
         self.time, self.last_y = when, y
         self.turns.clear()
-        self.recent.append((when, y))
 
     def _stuck(self, when: float, y: float) -> bool:
         """True while the reading has not moved at all for longer than this sensor ever stands still."""
@@ -495,7 +501,7 @@ class Tracker:
 
     def smallest_l(self, variance: float) -> float:
         """L below which an inflow is not told."""
-        return max(SMALLEST_TOLD * self.full_l, 4.5 * sqrt(variance))
+        return max(SMALLEST_TOLD * self.full_l, SURE_SD * sqrt(variance))
 
     def _sure(self, poured: Poured, when: float) -> bool:
         weights = self.weights()

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from agent.core.sump import Sump
 
-LATE_H = 9  # attended hours within which an instruction is done, pouring included
+LATE_H = 10  # attended hours within which an instruction is done, pouring included
 LONGEST_H = 96  # of the clock: a long weekend
 NO_PATTERN = 0.15  # a week's busiest and quietest hours differ by less: no pattern is known
 HOURS_A_WEEK = 168
