@@ -15,6 +15,7 @@ STALE_S = 2 * 3600.0  # a level older than this makes the belief stale
 LEARNING_S = 6 * 86400.0
 HIDDEN_PER_H = 0.03  # additions that may have gone unseen, an hour without level
 HIDDEN_SHARE = 0.12  # of the strength, what such an addition takes away, 1 sd
+POURING_SHARE = 0.01  # of full: steps in which an addition under way is taken into the belief
 CURVE_SHARE = 0.003  # of full: error of pours and dip sticks in the level curve, 1 sd
 
 
@@ -42,15 +43,20 @@ def volume(sump: Sump, when: float) -> tuple[float, float]:
 
 
 def _summary(sump: Sump) -> tuple[float, float, float, float]:
-    """Mean, sd, p05, p95 of the strength after the last move of the ledger, with what is being poured."""
+    """Mean, sd, p05, p95 of the strength after the last move of the ledger, with what is being poured.
+
+    Kept until one of them moves; what is being poured counts in steps, so that what is kept hangs on the step alone
+    and not on who asked first.
+    """
     best = sump.tracker.best() if sump.tracker.branches else None
-    pending = _pending(sump, best)
-    key = (sump.ledger.version, round(pending[1] / (0.01 * sump.spec.full_l)) if pending else None)
+    pending, step = _pending(sump, best), POURING_SHARE * sump.spec.full_l
+    steps = (round(pending[0] / step), round(pending[1] / step)) if pending else None
+    key = (sump.ledger.version, steps, sump.spec)
     if sump.view and sump.view[0] == key:
         return sump.view[1]  # type: ignore[return-value]
     mix = sump.ledger.mix
-    if pending:
-        mix = _with_pending(sump, mix, *pending)
+    if steps:
+        mix = _with_pending(sump, mix, steps[0] * step, max(steps[1], 1) * step)
     mean, sd = strength.moments(mix, strength.C)
     low, high = strength.quantile(mix, strength.C, 0.05), strength.quantile(mix, strength.C, 0.95)
     sump.view = (key, (mean, sd, low, high))

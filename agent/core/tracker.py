@@ -141,6 +141,7 @@ class Tracker:
         if int(when // 3600.0) != self.hour:
             self._weigh_habit(when)
             self._learn_rate(when)
+            self.ahead = None
         if self.learning and when - self.learning > SHAPE_MIN * 60.0:
             self._learn_shape(when)
         self.time = when
@@ -364,10 +365,12 @@ class Tracker:
         return runs / (idle + runs)
 
     def loss_ahead(self, when: float, hours: int) -> Floats:
-        """Litres lost after 1, 2, … hours from `when`, as the week usually goes; kept for the hour."""
+        """Litres lost after 1, 2, … hours from `when`, as the week usually goes; kept until an hour teaches more."""
         start = int(when // 3600.0)
-        if self.ahead is None or self.ahead[0] // 6 != start // 6 or len(self.ahead[1]) != hours:
-            week = np.array([self.running_share(3600.0 * (start + k)) for k in range(HOURS_A_WEEK)])
+        if self.ahead is None or self.ahead[0] != start or len(self.ahead[1]) != hours:
+            seen = np.array(self.habit).reshape(7, 24, 2)  # as _habit_at weighs it, for every hour of the week
+            idle, runs = (0.5 + 0.75 * seen + 0.25 * seen.sum(axis=0)).reshape(HOURS_A_WEEK, 2).T
+            week = np.roll(runs / (idle + runs), -(start % HOURS_A_WEEK))
             loss = 60.0 * (week * max(self.rates.running, 0.0) + (1.0 - week) * max(self.rates.idle, 0.0))
             self.ahead = (start, np.cumsum(np.tile(loss + 1e-9, hours // HOURS_A_WEEK + 1)[:hours]))
         return self.ahead[1]
