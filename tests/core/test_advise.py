@@ -161,9 +161,9 @@ def test_a_top_off_stands_until_it_is_done_and_says_so() -> None:
 
 
 def test_numbers_are_written_anew_as_the_level_falls_and_never_within_ten_minutes() -> None:
-    mill = Mill(litres=280.0, pct=7.6, loses_l_per_h=2.5)
+    mill = Mill(litres=275.0, pct=7.6, loses_l_per_h=2.5, now=T0 - 4 * 3600.0)
     mill.read()
-    mill.pass_time(8)
+    mill.pass_time(12)
     one = mill.stands
     assert one is not None
     mill.pass_time(8)
