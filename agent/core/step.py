@@ -19,7 +19,7 @@ from agent.core.sump import Sump, Word
 from agent.records import Record
 
 EVERY_S = 3600.0
-VERSION = "4"  # of the state's shape; a snapshot of another version is refused
+VERSION = "5"  # of the state's shape; a snapshot of another version is refused
 QUIET_S = 3600.0  # a sump that no level comes from is looked at as often, at whole multiples
 NO_WORDS = ("running", "temperature", "brix", "mark")  # signals that no person says
 AHEAD_S = 300.0  # a snapshot this far in the future is refused

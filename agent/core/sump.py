@@ -11,8 +11,8 @@ from dataclasses import dataclass, field, replace
 from math import sqrt
 from statistics import median
 
+from agent.core import faults, strength
 from agent.core import kinds as kinds_of
-from agent.core import strength
 from agent.core.gates import END_OF_SCALE, GOOD, SPIKE, STUCK
 from agent.core.kinds import Habits
 from agent.core.leak import LeakWatch
@@ -94,6 +94,7 @@ class Sump:
     inline_hour: int = 0
     said_ids: dict[str, Finding] = field(default_factory=dict)  # findings that stand, by id
     advice: Posted = field(default_factory=Posted)
+    faults: dict[str, Finding] = field(default_factory=dict)  # faults that stand, by kind
     drained_l: float = 0.0  # said to be taken out and not yet seen to be missing
     view: tuple[object, ...] = ()  # last summary of the mixture, and what it was made from
 
@@ -109,7 +110,7 @@ def take_level(sump: Sump, habits: Habits, when: float, raw: float) -> list[Outp
     curve, crowd = sump.spec.curve, sump.crowd
     if not curve.raw[0] < raw < curve.raw[-1]:
         sump.flags["level"] = END_OF_SCALE
-        return []
+        return faults.blind(sump, when, "stands at the end of its scale")
     if when <= sump.paced or (crowd and when <= crowd[-1][0]):
         return []
     if crowd and when - crowd[-1][0] >= PACE_S:
@@ -148,7 +149,7 @@ def _count_level(sump: Sump, habits: Habits, at: float, when: float, raw: float)
         return []
     if not tracker.reading(at, sump.spec.curve.litres_at(raw)):
         sump.flags["level"] = STUCK
-        return []
+        return faults.blind(sump, when, "has not moved for long")
     sump.flags["level"] = GOOD
     sump.last_level = when
     sump.latest["level"] = (when, raw)
@@ -180,6 +181,8 @@ def _after_level(sump: Sump, habits: Habits, when: float) -> list[Output]:
     if when - sump.loss_time >= LOSS_EVERY_S:
         book_losses(sump, when)
         _learn_kinds(sump, habits, when)
+        outputs += faults.watch(sump, when)
+    outputs += faults.seeing(sump, when)
     outputs += sump.leak.watch(sump, when)
     return outputs
 

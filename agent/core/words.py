@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from agent.core import faults, strength
 from agent.core import kinds as kinds_of
-from agent.core import strength
 from agent.core.kinds import Habits
 from agent.core.ledger import Move
 from agent.core.level import Poured
@@ -118,10 +118,11 @@ def take_recharge(
 
 def dismiss(sump: Sump, when: float, ident: str) -> list[Output]:
     """A person says that a finding was no such thing."""
+    why = "taken back: a person says it was no such thing"
     if ident not in sump.said_ids:
-        return []
+        return faults.dismissed(sump, when, ident, why)
     sump.leak.dismissed(ident)
-    return withdraw(sump, when, ident, "taken back: a person says it was no such thing")
+    return withdraw(sump, when, ident, why)
 
 
 def take_drained(sump: Sump, when: float, volume_l: float) -> list[Output]:

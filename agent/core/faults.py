@@ -1,0 +1,101 @@
+"""Faults that a person should know of: a level sensor that says nothing, a proportioner that is off, way oil.
+
+Each is one finding while it lasts: told once, told anew when its figure has moved, ended when it is over.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import exp
+from typing import TYPE_CHECKING
+
+from agent.core import strength
+from agent.core.outputs import Finding, Output
+
+if TYPE_CHECKING:
+    from agent.core.sump import Sump
+
+BLIND_S = 3600.0  # a sensor that gave nothing for so long, though it sends, is said to be at fault
+OFF_SD, OFF_SHARE, OFF_MOVED = 2.0, 0.12, 0.08  # of the proportioner's ratio: so sure, so far off, moved by so much
+BACK_SHARE = 0.06  # nearer than this it is right again
+OIL_SURE, OIL_GONE, OIL_BRIX = 0.8, 0.4, 0.3
+
+
+def blind(sump: Sump, when: float, why: str) -> list[Output]:
+    """A level came that is no measurement; said once it has gone on for BLIND_S."""
+    if not sump.last_level or when - sump.last_level < BLIND_S or "level_sensor" in sump.faults:
+        return []
+    return [_tell(sump, when, "level_sensor", sump.last_level, f"the level sensor {why}: check it")]
+
+
+def seeing(sump: Sump, when: float) -> list[Output]:
+    """The level is seen again."""
+    return _end(sump, when, "level_sensor", "the level sensor works again") if "level_sensor" in sump.faults else []
+
+
+def watch(sump: Sump, when: float) -> list[Output]:
+    """A few times a day: the proportioner and way oil."""
+    return _proportioner(sump, when) + _oil(sump, when)
+
+
+def _proportioner(sump: Sump, when: float) -> list[Output]:
+    mean, sd = strength.moments(sump.ledger.mix, strength.R)
+    old = sump.faults.get("proportioner")
+    real = sump.spec.usual_pct * exp(mean)
+    if old is None:
+        if abs(mean) < max(OFF_SHARE, OFF_SD * sd):
+            return []
+    elif abs(mean) < BACK_SHARE:
+        return _end(sump, when, "proportioner", "the proportioner gives what is set again")
+    elif old.withdrawn or old.makeup_pct is None or abs(real / old.makeup_pct - 1.0) < OFF_MOVED:
+        return []
+    text = f"the proportioner gives about {real:.1f} % where {sump.spec.usual_pct:g} % is set: check it"
+    start = when if old is None else old.start
+    return [_tell(sump, when, "proportioner", start, text, makeup_pct=real, makeup_sd=real * sd)]
+
+
+def _oil(sump: Sump, when: float) -> list[Output]:
+    share, brix = strength.oil(sump.ledger.mix)
+    if "oil" in sump.faults:
+        return _end(sump, when, "oil", "way oil no longer shows") if share < OIL_GONE else []
+    if share < OIL_SURE or brix < OIL_BRIX:
+        return []
+    text = f"way oil seems to add about {brix:.1f} Brix to the reading: skim, mend, do not correct on the index alone"
+    return [_tell(sump, when, "oil", when, text)]
+
+
+def _tell(
+    sump: Sump,
+    when: float,
+    kind: str,
+    start: float,
+    text: str,
+    makeup_pct: float | None = None,
+    makeup_sd: float | None = None,
+) -> Output:
+    old = sump.faults.get(kind)
+    ident = f"{sump.spec.id}/{kind}{int(start)}" if old is None else old.id
+    finding = Finding(
+        ident, 0 if old is None else old.revision + 1, when, sump.spec.id, kind, start, None, None, None,
+        makeup_pct, makeup_sd, None, None, text,
+    )  # fmt: skip
+    sump.faults[kind] = finding
+    return finding
+
+
+def _end(sump: Sump, when: float, kind: str, text: str) -> list[Output]:
+    """It is over; of one that a person has dismissed nothing more is said."""
+    old = sump.faults.pop(kind)
+    if old.withdrawn:
+        return []
+    return [replace(old, time=when, revision=old.revision + 1, end=when, text=text)]
+
+
+def dismissed(sump: Sump, when: float, ident: str, why: str) -> list[Output]:
+    """A person says that it is none: taken back, and not told again until it is over."""
+    for kind, old in sump.faults.items():
+        if old.id == ident and not old.withdrawn:
+            new = replace(old, time=when, revision=old.revision + 1, withdrawn=True, text=why)
+            sump.faults[kind] = new
+            return [new]
+    return []
