@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 LOOK_S = 1800.0  # a sump is looked at as often, and at once when something was found, said or read
 EVERY_S = 600.0  # no more often than this is an advice rewritten
+SEEN_S, SEEN_SHARE = 7200.0, 0.01  # it is judged anew after so long, or when the volume has moved by so much of full
 STALE_S = 2 * 3600.0  # a level older than this is none to pour by
 UNSURE_S = 1800.0  # an older one is no news
 SETTLES_S = 2 * 3600.0  # an inflow that is still in doubt after this is advised on as it is
@@ -78,6 +79,10 @@ def consider(sump: Sump, when: float) -> list[Output]:
         outputs += _take_back(sump, when, why)
     if UNSURE_S < when - sump.last_level <= STALE_S:
         return outputs  # the level may be back any minute: nothing is changed on a guess
+    picture = _picture(sump, when)
+    if picture == posted.seen:
+        return outputs
+    posted.seen = picture
     wish = _wish(sump, when)
     standing = posted.standing
     if standing is not None and (wish is None or not _same(standing, wish)):
@@ -86,6 +91,17 @@ def consider(sump: Sump, when: float) -> list[Output]:
     if wish is None:
         return outputs
     return outputs + (_post(sump, wish) if standing is None else _rewrite(sump, standing, wish))
+
+
+def _picture(sump: Sump, when: float) -> tuple[object, ...]:
+    """What advice rests on, as coarsely as it may move without changing any."""
+    standing = sump.advice.standing
+    litres, litres_sd = volume(sump, when)
+    grain = SEEN_SHARE * sump.spec.full_l
+    return (
+        sump.spec, sump.ledger.version, int(litres / grain), int(litres_sd / grain), int(when / SEEN_S),
+        standing.id if standing else "", _blind(sump, when), sump.leak.ident,
+    )  # fmt: skip
 
 
 def _pouring(sump: Sump, when: float) -> bool:

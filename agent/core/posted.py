@@ -16,6 +16,7 @@ class Posted:
     since: float = 0.0  # when the standing one was first written
     written: float = 0.0  # when it was last written
     keep_below_l: float = 0.0  # a top-off stands while the volume is below this
+    seen: tuple[object, ...] = ()  # the picture that was last judged; judged anew when it has moved
     number: int = 0  # of the last advice: ids are never used twice, not even after learning has begun anew
     asked: list[str] = field(default_factory=list)  # findings that were asked about, newest last
     looked: dict[str, float] = field(default_factory=dict)  # what a look was asked for → when
