@@ -150,7 +150,8 @@ class Branch:
             self.u1 = 1.0 if self.run else 0.0
             self.moving = 0.0
         if self.run:
-            self.u2 += (1.0 - self.u2) * (1.0 - exp(-minutes / TAU_ON_MIN))
+            if self.u2 < 1.0:
+                self.u2 += (1.0 - self.u2) * (1.0 - exp(-minutes / TAU_ON_MIN))
         elif self.u2 > 0.0:
             self.u2 *= exp(-minutes / TAU_TAIL_MIN)
         loss = (rates.running if self.run else rates.idle) * minutes
@@ -188,8 +189,9 @@ class Branch:
         self.logw -= 0.5 * (nu * nu + log(s)) + HALF_LOG_2PI
         kv, kh, kg = gv / s, gh / s, gg / s
         self.V += kv * d
-        self.H = max(0.0, self.H + kh * d)
-        self.G = max(0.0, self.G + kg * d)
+        held, tail = self.H + kh * d, self.G + kg * d
+        self.H = held if held > 0.0 else 0.0
+        self.G = tail if tail > 0.0 else 0.0
         self.pvv -= kv * gv
         self.pvh -= kv * gh
         self.pvg -= kv * gg

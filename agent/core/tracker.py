@@ -197,7 +197,8 @@ class Tracker:
 
     def _follow(self, when: float, y: float) -> None:
         """An ordinary reading: every branch predicts and is conditioned; the surprised ones split."""
-        noise, full = self.noise(), self.full_l
+        noise, full, rates, turns = self.noise(), self.full_l, self.rates, self.turns
+        minutes = max(0.0, when - self.time) / 60.0
         born: list[Branch] = []
         for b in self.branches:
             if b.flow:
@@ -211,25 +212,29 @@ class Tracker:
                     ended.logw -= 0.5 * min(9.0, over * over)
                 born.append(ended)
                 b.logw += LOG_GO_ON
-            self._advance(b, when)
+            if turns:
+                self._advance(b, when)
+            else:
+                b.predict(minutes, rates, full)
             nu = b.observe(y, noise, full)
             if self._odd(b, when, nu):
                 born += self._split(b, 1 if nu > 0 else -1, when, y)
-        self.branches += born
+        if born:
+            self.branches += born
 
     def _odd(self, b: Branch, when: float, nu: float) -> bool:
         """Keep a branch's cumulative sums; True when the readings no longer fit it."""
-        clipped = min(SURPRISE, max(-SURPRISE, nu))
-        b.up = max(0.0, b.up + clipped - DRIFT_ALLOWED)
-        b.down = max(0.0, b.down - clipped - DRIFT_ALLOWED)
-        if b.up == 0.0:
-            b.quiet_up = when
-        if b.down == 0.0:
-            b.quiet_down = when
-        if b.up > DRIFT_LIMIT or b.down > DRIFT_LIMIT or nu > SURPRISE or nu < -SURPRISE:
+        clipped = SURPRISE if nu > SURPRISE else -SURPRISE if nu < -SURPRISE else nu
+        up, down = b.up + clipped - DRIFT_ALLOWED, b.down - clipped - DRIFT_ALLOWED
+        if up <= 0.0:
+            up, b.quiet_up = 0.0, when
+        if down <= 0.0:
+            down, b.quiet_down = 0.0, when
+        b.up, b.down = up, down
+        if up > DRIFT_LIMIT or down > DRIFT_LIMIT or nu > SURPRISE or nu < -SURPRISE:
             return True
         calm_for = when - b.calm_at
-        if calm_for >= CALM_EVERY_S and (b.up + b.down < 1.0 or calm_for > STALE_CALM_S):
+        if calm_for >= CALM_EVERY_S and (up + down < 1.0 or calm_for > STALE_CALM_S):
             b.keep_calm(when)
         return False
 
