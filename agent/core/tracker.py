@@ -8,7 +8,9 @@ from statistics import median
 
 import numpy as np
 
+from agent.core import learn
 from agent.core.holdup import SHAPE_MIN, Shape
+from agent.core.learn import HOURS_A_WEEK, SURE
 from agent.core.level import (
     CALM_EVERY_S,
     DRIFT_ALLOWED,
@@ -35,8 +37,6 @@ from agent.core.level import (
 
 STALE_CALM_S = 600.0  # a calm moment older than this is replaced by a less calm one
 WALK_SHARE = 0.004  # of full, by which V may wander from the loss predicted in an hour, 1 sd
-RATE_GAIN = 0.15  # of an hour's loss, on the running mean
-MOST_LOST = 0.02 / 60.0  # of full a minute; more in an hour is not what a rate is learned from
 REBASE_AFTER_S = 1200.0  # the pump's state is not taken back while its last turn still shows
 HINT_S, HINT_FORCE = 12 * 3600.0, 2.5
 LOG_ODD_RUN, ODD_RUN = -2.0, 0.3  # a run that held up quite another volume: how likely, and 1 sd, share of it
@@ -44,15 +44,11 @@ NEW_RUNS, FAST_PACE = 12, 2.5  # while a sump is so new, a turn may go as much f
 OVERFULL_SD = 0.02  # people stop pouring at the high mark: 1 sd beyond it, share of full
 YOUNG_S = 1200.0  # a branch this young may still prove itself
 FORGOTTEN_OLD = 10.0  # log-odds against an older branch at which it is dropped
-HELD_GAIN, HELD_FLOOR = 0.08, 0.03  # of a run, on mean and spread over runs; the least spread, share of it
-HOURS_A_WEEK = 168
-HABIT_FORCE = 0.5  # hours in a row are not independent: less than the full log-likelihood
 Floats = np.ndarray[tuple[int], np.dtype[np.float64]]
 
 FIRST = 3  # readings whose middle is begun with
 RECENT = 60  # readings kept for going back to a calm moment
 SURE_SD = 4.0  # of its volume, below which an inflow is not told
-SURE = 0.97  # weight of the branches that hold an inflow before it is told
 GIVE_UP_S = 36 * 3600.0  # an inflow still in doubt by then is told if it is likelier than not
 SMALLEST_SHARE = 0.006  # of full: inflows below this are taken for the pump's whims
 SMALLEST_TOLD = 0.010  # of full: inflows below this are not told
@@ -139,11 +135,11 @@ class Tracker:
             self._follow(when, y)
         self.turns.clear()
         if int(when // 3600.0) != self.hour:
-            self._weigh_habit(when)
-            self._learn_rate(when)
+            learn.habit(self, when)
+            learn.rate(self, when)
             self.ahead = None
         if self.learning and when - self.learning > SHAPE_MIN * 60.0:
-            self._learn_shape(when)
+            learn.shape(self, when)
         self.time = when
         self.recent.append((when, y))
         self.last_y = y
@@ -272,20 +268,14 @@ class Tracker:
                 self._explain(b, kind, sign, (max(odd, now) + when) / 2.0 if kind != "flow" else odd, now)
                 now, done = max(now, (max(odd, now) + when) / 2.0) if kind != "flow" else now, True
             self._advance_from(b, now, when)
-            nu = b.observe(y, noise, self.full_l)
-            now = when
+            b.observe(y, noise, self.full_l)
+            b.quiet_up = b.quiet_down = now = when
             if done:
                 b.up = b.down = 0.0
-                b.quiet_up = b.quiet_down = when
-            else:
-                self._odd_only(b, when, nu)
         return b
 
     def _advance_from(self, b: Branch, now: float, when: float) -> None:
         b.predict(max(0.0, when - now) / 60.0, self.rates, self.full_l)
-
-    def _odd_only(self, b: Branch, when: float, nu: float) -> None:
-        b.quiet_up = b.quiet_down = when
 
     def _explain(self, b: Branch, kind: str, sign: int, when: float, now: float) -> None:
         """Make the branch hold the explanation from `when` on."""
@@ -301,66 +291,9 @@ class Tracker:
             b.phh += (ODD_RUN * b.H) ** 2
         b.keep_calm(when)
 
-    def _weigh_habit(self, when: float) -> None:
-        """Once an hour: what the pump did at this hour of other weeks speaks for its state now."""
-        self.hour = int(when // 3600.0)
-        if self.known is not None:
-            told = self.habit[self.hour % HOURS_A_WEEK]
-            told[self.known] = 0.97 * told[self.known] + 1.0
-            return
-        idle, runs = self._habit_at(self.hour)
-        weights = self.weights()
-        told = self.habit[self.hour % HOURS_A_WEEK]
-        for w, b in zip(weights, self.branches, strict=True):
-            told[b.run] = 0.97 * told[b.run] + w
-            b.logw += HABIT_FORCE * log((runs if b.run else idle) / (idle + runs))
-
-    def _learn_rate(self, when: float) -> None:
-        """Each hour that the pump stood in one state and nothing was in doubt teaches the loss in that state."""
-        best = self.best()
-        then, lost, run = self.stand
-        now = best.lost_so_far()
-        sure = len(self.branches) == 1 or max(self.weights()) > SURE
-        steady = run == best.run and best.toggled < then - SETTLE_MIN * 60.0 and not best.start
-        hours = (when - then) / 3600.0
-        if sure and steady and 0.5 < hours < 3.0:
-            seen = min(max((now - lost) / (60.0 * hours), -MOST_LOST * self.full_l), MOST_LOST * self.full_l)
-            if run:
-                self.rates.running += RATE_GAIN * (seen - self.rates.running)
-            else:
-                self.rates.idle += RATE_GAIN * (seen - self.rates.idle)
-        self.stand = (when, now, best.run)
-
-    def _learn_shape(self, when: float) -> None:
-        """Ten minutes after a start or stop that nothing disturbed: how fast did the level follow?"""
-        began, self.learning = self.learning, 0.0
-        best = self.best()
-        if best.start or best.toggled != began or when - began > 2 * SHAPE_MIN * 60.0:
-            return
-        if len(self.branches) > 1 and max(self.weights()) < 0.9:
-            return
-        if not best.run:
-            self._learn_held(best)
-        before = [y for t, y in self.recent if began - 360.0 < t < began - 30.0]
-        if len(before) >= 3 and abs(best.turn_u - (0.0 if best.run else 1.0)) < 0.05:
-            points = [((t - began) / 60.0, y) for t, y in self.recent if t > began]
-            shape = self.rates.start if best.run else self.rates.stop
-            shape.learn(points, median(before), self.noise())
-
-    def _learn_held(self, b: Branch) -> None:
-        """What this run held up, known from its start and its stop, teaches mean and spread over runs."""
-        rates, self.runs = self.rates, self.runs + 1
-        gain = max(HELD_GAIN, 1.0 / (self.runs + 1.0))
-        off, tail_off = b.H - rates.held_l, b.G - rates.tail_l
-        rates.held_l += gain * off
-        rates.tail_l += gain * tail_off
-        floor = HELD_FLOOR * rates.held_l + self.spread
-        rates.held_sd = max(floor, sqrt((1.0 - gain) * rates.held_sd**2 + gain * (off * off + b.phh)))
-        rates.tail_sd = max(0.5 * self.spread, sqrt((1.0 - gain) * rates.tail_sd**2 + gain * (tail_off**2 + b.pgg)))
-
     def running_share(self, when: float) -> float:
         """How much of this hour of the week the pump usually runs, 0..1."""
-        idle, runs = self._habit_at(int(when // 3600.0))
+        idle, runs = self.habit_at(int(when // 3600.0))
         return runs / (idle + runs)
 
     def week_share(self) -> float:
@@ -373,7 +306,7 @@ class Tracker:
         """Litres lost after 1, 2, … hours from `when`, as the week usually goes; kept until an hour teaches more."""
         start = int(when // 3600.0)
         if self.ahead is None or self.ahead[0] != start or len(self.ahead[1]) != hours:
-            seen = np.array(self.habit).reshape(7, 24, 2)  # as _habit_at weighs it, for every hour of the week
+            seen = np.array(self.habit).reshape(7, 24, 2)  # as habit_at weighs it, for every hour of the week
             idle, runs = (0.5 + 0.75 * seen + 0.25 * seen.sum(axis=0)).reshape(HOURS_A_WEEK, 2).T
             week = np.roll(runs / (idle + runs), -(start % HOURS_A_WEEK))
             loss = 60.0 * (week * max(self.rates.running, 0.0) + (1.0 - week) * max(self.rates.idle, 0.0))
@@ -399,7 +332,7 @@ class Tracker:
             if any(abs(v - volume_l) < 0.25 * volume_l + 3.0 for v in held):
                 b.logw += HINT_FORCE
 
-    def _habit_at(self, hour: int) -> tuple[float, float]:
+    def habit_at(self, hour: int) -> tuple[float, float]:
         """Hours seen idle and running at this hour of the week, and, for less, of the day."""
         idle = runs = 0.5
         for day in range(7):
