@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 HOURS_A_WEEK = 168
 SURE = 0.97  # weight of a branch, or of those that agree, from which it is learned and told
+HABIT_KEPT = 0.97  # of what was seen, from week to week: a shop that changes its shifts is followed
 HABIT_FORCE = 0.5  # hours in a row are not independent: less than the full log-likelihood
 RATE_GAIN = 0.15  # of an hour's loss, on the running mean
 MOST_LOST = 0.02 / 60.0  # of full a minute; more in an hour is not what a rate is learned from
@@ -26,15 +27,14 @@ HELD_GAIN, HELD_FLOOR = 0.08, 0.03  # of a run, on mean and spread over runs; th
 def habit(t: Tracker, when: float) -> None:
     """Once an hour: what the pump did at this hour of other weeks speaks for its state now."""
     t.hour = int(when // 3600.0)
-    if t.known is not None:
-        told = t.habit[t.hour % HOURS_A_WEEK]
-        told[t.known] = 0.97 * told[t.known] + 1.0
-        return
-    idle, runs = t.habit_at(t.hour)
-    weights = t.weights()
     told = t.habit[t.hour % HOURS_A_WEEK]
-    for w, b in zip(weights, t.branches, strict=True):
-        told[b.run] = 0.97 * told[b.run] + w
+    idle, runs = t.habit_at(t.hour)
+    told[0], told[1] = HABIT_KEPT * told[0], HABIT_KEPT * told[1]
+    if t.known is not None:
+        told[t.known] += 1.0
+        return
+    for w, b in zip(t.weights(), t.branches, strict=True):
+        told[b.run] += w
         b.logw += HABIT_FORCE * log((runs if b.run else idle) / (idle + runs))
 
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from statistics import median
 
-from agent.core.gates import GOOD, UNSETTLED
+from agent.core.gates import END_OF_SCALE, GOOD, UNSETTLED
 from agent.core.ledger import Move
 from agent.core.sump import MIXED_S, Sump, catch_up
 
 INLINE_SD_BRIX = 0.12
 INLINE_SPREAD_BRIX = 0.3  # more than this within an hour is air or rubbish
 INLINE_FEWEST = 5
+LOWEST_BRIX, HIGHEST_BRIX = 0.05, 30.0  # a dry or blind window stands at an end: that is no measurement
 CIRCULATES_S = 300.0  # the pump must have run for so long: air goes, the window clears
 
 
@@ -22,6 +23,9 @@ def take_inline(sump: Sump, when: float, brix: float) -> None:
         sump.inline_hour = hour
     branches = sump.tracker.branches
     if not branches:
+        return
+    if not LOWEST_BRIX < brix < HIGHEST_BRIX:
+        sump.flags["brix"] = END_OF_SCALE
         return
     best = branches[0] if len(branches) == 1 else sump.tracker.best()
     if not best.run or best.flow or best.start or when - best.toggled < CIRCULATES_S:

@@ -46,6 +46,7 @@ YOUNG_S = 1200.0  # a branch this young may still prove itself
 FORGOTTEN_OLD = 10.0  # log-odds against an older branch at which it is dropped
 Floats = np.ndarray[tuple[int], np.dtype[np.float64]]
 
+DAYS_ALIKE = 1.5  # hours that the same hour of the other days counts for: a weekend must not drown in the week
 FIRST = 3  # readings whose middle is begun with
 RECENT = 60  # readings kept for going back to a calm moment
 SURE_SD = 4.0  # of its volume, below which an inflow is not told
@@ -306,8 +307,10 @@ class Tracker:
         """Litres lost after 1, 2, … hours from `when`, as the week usually goes; kept until an hour teaches more."""
         start = int(when // 3600.0)
         if self.ahead is None or self.ahead[0] != start or len(self.ahead[1]) != hours:
-            seen = np.array(self.habit).reshape(7, 24, 2)  # as habit_at weighs it, for every hour of the week
-            idle, runs = (0.5 + 0.75 * seen + 0.25 * seen.sum(axis=0)).reshape(HOURS_A_WEEK, 2).T
+            own = np.array(self.habit).reshape(7, 24, 2)  # as habit_at weighs it, for every hour of the week
+            others = own.sum(axis=0) - own
+            seen = 0.5 + own + DAYS_ALIKE * others / others.sum(axis=2, keepdims=True)
+            idle, runs = seen.reshape(HOURS_A_WEEK, 2).T
             week = np.roll(runs / (idle + runs), -(start % HOURS_A_WEEK))
             loss = 60.0 * (week * max(self.rates.running, 0.0) + (1.0 - week) * max(self.rates.idle, 0.0))
             self.ahead = (start, np.cumsum(np.tile(loss + 1e-9, hours // HOURS_A_WEEK + 1)[:hours]))
@@ -333,14 +336,12 @@ class Tracker:
                 b.logw += HINT_FORCE
 
     def habit_at(self, hour: int) -> tuple[float, float]:
-        """Hours seen idle and running at this hour of the week, and, for less, of the day."""
-        idle = runs = 0.5
-        for day in range(7):
-            share = 1.0 if day == 0 else 0.25
-            seen = self.habit[(hour + 24 * day) % HOURS_A_WEEK]
-            idle += share * seen[0]
-            runs += share * seen[1]
-        return idle, runs
+        """Hours seen idle and running at this hour of the week, and, for less, at the same hour of its other days."""
+        own = self.habit[hour % HOURS_A_WEEK]
+        others = [self.habit[(hour + 24 * day) % HOURS_A_WEEK] for day in range(1, 7)]
+        idle, runs = sum(seen[0] for seen in others), sum(seen[1] for seen in others)
+        alike = DAYS_ALIKE / (idle + runs)
+        return 0.5 + own[0] + alike * idle, 0.5 + own[1] + alike * runs
 
     def _bridge(self, when: float, minutes: float, y: float) -> None:
         """A reading after a gap: the pump in either state, and perhaps an inflow in the middle of it."""

@@ -69,7 +69,7 @@ def tracked(rng: np.random.Generator, plant: Plant, days: float, contact: bool) 
 
 def matched(run: Run, pours: list[Pour]) -> tuple[list[Finding | None], list[Finding]]:
     """What stands for each pour, and what stands for none."""
-    stand = run.standing()
+    stand = run.moved()
     found = [
         next((f for f in stand if f.kind == "top_off" and abs(f.start - T0 - 3600.0 * p.hour) < 1200.0), None)
         for p in pours
@@ -202,7 +202,7 @@ def test_many_readings_a_minute_count_as_their_middle():
         records.append(level(T0 + k, value))
     run = drive(records)
     sump = run.state.sumps["mill-2"]
-    assert run.standing() == []
+    assert run.moved() == []
     assert pytest.approx(160.0, abs=1.0) == sump.tracker.best().V
     assert len(sump.tracker.recent) <= 7200 / PACE_S + 1
 
@@ -230,7 +230,7 @@ def test_rubbish_among_the_first_readings_is_no_volume(first):
     rng = np.random.default_rng(21)
     values = [*first, *(160.0 + rng.normal(0.0, 0.2, 200))]
     run = drive([level(T0 + 60.0 * k, v) for k, v in enumerate(values)])
-    assert run.standing() == []
+    assert run.moved() == []
     assert all(abs(b.volume_l - 160.0) < 3.0 * b.volume_sd for b in run.beliefs[1:])
 
 
@@ -243,7 +243,7 @@ def test_a_stuck_sensor_is_set_aside_and_comes_back():
     days.seen_l[stuck] = days.seen_l[np.argmax(stuck)]
     records = in_order(days.contact(), days.levels())
     run = drive(records)
-    assert run.standing() == []
+    assert run.moved() == []
     status = {round((b.time - T0) / 3600.0): (b.status, b.volume_sd) for b in run.beliefs}
     assert [status[h][0] for h in (49, 55, 57)] == ["learning", "stale", "learning"]
     assert status[55][1] > 1.5 * status[49][1] > 0.0
@@ -261,7 +261,7 @@ def test_a_pour_that_hides_in_a_gap_is_found_with_its_volume(contact):
     seen = (days.time < T0 + 97.0 * 3600.0) | (days.time > T0 + 103.0 * 3600.0)
     levels = [r for r, s in zip(days.levels(), seen, strict=True) if s]
     run = drive(in_order(days.contact() if contact else [], levels))
-    stand = [f for f in run.standing() if f.start > T0 + 2 * 86400.0]
+    stand = run.moved(T0 + 2 * 86400.0)
     assert [f.kind for f in stand] == ["top_off"]
     assert stand[0].start == pytest.approx(T0 + 100.0 * 3600.0, abs=600.0)  # the gap's middle
     assert stand[0].volume_l == pytest.approx(25.0, abs=max(2.0, 3.0 * stand[0].volume_sd))
@@ -276,7 +276,7 @@ def test_a_gap_that_hides_nothing_is_no_pour(contact):
     seen = ~np.any([(days.time > T0 + 3600.0 * a) & (days.time < T0 + 3600.0 * b) for a, b in gaps], axis=0)
     levels = [r for r, s in zip(days.levels(), seen, strict=True) if s]
     run = drive(in_order(days.contact() if contact else [], levels))
-    assert [f for f in run.standing() if f.start > T0 + 2 * 86400.0] == []
+    assert run.moved(T0 + 2 * 86400.0) == []
     for b in run.beliefs[48:]:
         assert abs(b.volume_l - days.volume_l[days.at(b.time)]) < 3.0 * b.volume_sd + 0.5
 
@@ -289,7 +289,7 @@ def test_ends_of_the_scale_are_no_measurements():
     days.seen_l[clamped] = np.where(np.arange(clamped.sum()) % 2, 300.0, 0.0)
     records = in_order(days.contact(), days.levels())
     run = drive(records)
-    assert run.standing() == []
+    assert run.moved() == []
     assert {b.status for b in run.beliefs if T0 + 53 * 3600.0 < b.time < T0 + 60 * 3600.0} == {"stale"}
     half = drive([r for r in records if r.time < T0 + 55.0 * 3600.0])
     assert flags(half.state, "mill-2", "level") == END_OF_SCALE
@@ -317,7 +317,7 @@ def test_buckets_within_minutes_are_one_pour_and_hours_apart_are_two():
         Pour(30.0, 10.0, minutes=1.0), Pour(30.12, 10.0, minutes=1.0), Pour(30.25, 10.0, minutes=1.0), Pour(34.0, 12.0),
     ])  # fmt: skip
     days = simulate(np.random.default_rng(17), plant, 40.0)
-    stand = drive(in_order(days.contact(), days.levels())).standing()
+    stand = drive(in_order(days.contact(), days.levels())).moved()
     assert [f.kind for f in stand] == ["top_off", "top_off"]
     assert [f.volume_l for f in stand] == pytest.approx([30.0, 12.0], abs=1.0)
 

@@ -168,6 +168,11 @@ class Run:
         stand = [f for f in last.values() if not f.withdrawn and kind in (None, f.kind)]
         return sorted(stand, key=lambda f: f.start)
 
+    def moved(self, since: float = 0.0) -> list[Finding]:
+        """What stands as having come or gone from `since` on; sensors' faults apart."""
+        kinds = ("top_off", "recharge", "drained", "leak")
+        return [f for f in self.standing() if f.kind in kinds and f.start >= since]
+
     def belief(self, time: float, sump: str = "mill-2") -> Belief:
         """The belief written for a time."""
         return next(b for b in self.beliefs if b.time == time and b.sump == sump)
