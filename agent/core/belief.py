@@ -9,7 +9,7 @@ from agent.core.level import Branch
 from agent.core.outlook import hours_until
 from agent.core.outputs import Belief
 from agent.core.strength import Mixture
-from agent.core.sump import Sump
+from agent.core.sump import Sump, leaked_lately
 
 STALE_S = 2 * 3600.0  # a level older than this makes the belief stale
 LEARNING_S = 6 * 86400.0
@@ -118,6 +118,7 @@ def _since(sump: Sump, when: float, litres: float, share: float) -> tuple[float,
     hours = max(0.0, when - tracker.time) / 3600.0
     running = tracker.running_share(when)
     lost += 60.0 * hours * (running * tracker.rates.running + (1.0 - running) * tracker.rates.idle)
+    lost -= leaked_lately(sump, when)
     full = sump.spec.full_l
     lost = min(max(lost, -0.01 * full), 0.25 * full)
     grow = exp(share * lost / max(litres, 0.05 * full))
@@ -152,9 +153,9 @@ def _share(sump: Sump) -> float:
 
 
 def sump_losses(sump: Sump) -> tuple[float, float]:
-    """L a day lost while running and while idle, over a week as it usually goes."""
-    rates, share = sump.tracker.rates, sump.tracker.week_share()
-    return max(rates.running, 0.0) * 1440.0 * share, max(rates.idle, 0.0) * 1440.0 * (1.0 - share)
+    """L a day lost while running and while idle, over a week as it usually goes; a leak apart."""
+    rates, share, leak = sump.tracker.rates, sump.tracker.week_share(), sump.leak.rate_l_per_h / 60.0
+    return max(rates.running - leak, 0.0) * 1440.0 * share, max(rates.idle - leak, 0.0) * 1440.0 * (1.0 - share)
 
 
 def _status(sump: Sump, when: float) -> str:

@@ -2,7 +2,9 @@
 
 Hour by hour the loss is set against what this sump loses while running and while idle. Sums of the excess over
 windows of several lengths are compared with how much such sums have scattered in this sump's own past, so that a
-sensor that breathes with the hall's temperature sets its own bar. Rates in L/h.
+sensor that breathes with the hall's temperature sets its own bar. Once a leak is sure, its onset and rate are those
+of the step that fits the hourly excess best; they are judged anew each hour, and what had been booked as the sump's
+own loss since then is put right. Rates in L/h.
 """
 
 from __future__ import annotations
@@ -31,6 +33,8 @@ SMALLEST_L_PER_H = 0.2
 SMALLEST_SHARE = 0.0006  # of full an hour
 QUIET_AFTER_STOP_S = 3600.0  # drain-back goes on this long
 FEWEST_STILL = 3  # idle hours that must agree before running hours may speak of a leak
+BACK_S = 5 * 86400.0  # so far back a leak may have begun before it is sure
+RATE_MOVED, RATE_MOVED_SD, RATE_FLOOR = 0.2, 2.0, 0.05  # share and sd by which a rate must move to be said; least sd
 STOPPED_H = 12  # hours with no more excess after which a leak is taken to have ended
 
 
@@ -62,9 +66,10 @@ class LeakWatch:
     bar: Bar | None = None
     deaf_until: float = 0.0  # after a person's dismissal
 
-    def dismissed(self, ident: str) -> None:
+    def dismissed(self, sump: Sump, ident: str) -> None:
         """A person says that it is no leak: learn the loss as this sump's own."""
         if ident == self.ident and self.hours:
+            sump.ledger.leaked(self.since, float("inf"), 0.0)
             self.rate_l_per_h, self.ident = 0.0, ""
             self.deaf_until = self.hours[-1].end + 7 * 86400.0
 
@@ -80,7 +85,7 @@ class LeakWatch:
             self.bar = set_bar(list(self.hours)[:-12])
         if self.bar is None or when < self.deaf_until:
             return []
-        return self._ended(sump, when) if self.rate_l_per_h > 0.0 else self._judge(sump, when)
+        return self._stands(sump, when) if self.rate_l_per_h > 0.0 else self._judge(sump, when)
 
     def _book(self, sump: Sump, when: float) -> None:
         """Put the hour gone by on the list, unless something was poured, let out or not seen in it."""
@@ -96,7 +101,7 @@ class LeakWatch:
     def _judge(self, sump: Sump, when: float) -> list[Output]:
         bar = self.bar
         assert bar is not None
-        rows = [h for h in self.hours if h.end > when - 5 * 86400.0]
+        rows = [h for h in self.hours if h.end > when - BACK_S]
         excess = [h.lost_l - bar.expected(h) for h in rows]
         idle = [(h, x) for h, x in zip(rows, excess, strict=True) if h.still]
         smallest = max(SMALLEST_L_PER_H, SMALLEST_SHARE * self.full_l)
@@ -132,29 +137,48 @@ class LeakWatch:
     def _found(self, sump: Sump, when: float, since: float, rate: float, sd: float) -> list[Output]:
         self.rate_l_per_h, self.since = rate, since
         self.ident = f"{sump.spec.id}/leak{int(since)}"
-        text = (
-            f"about {rate:.1f} L an hour goes, running or not, since about then: lock out, find it, "
-            "do not just top off"
-        )
-        return self._tell(sump, when, None, rate, sd, text)
+        sd = self._fit(when) or sd
+        sump.ledger.leaked(self.since, when, self.rate_l_per_h)
+        return self._tell(sump, when, None, self.rate_l_per_h, sd, _words(self.rate_l_per_h))
 
-    def _ended(self, sump: Sump, when: float) -> list[Output]:
+    def _fit(self, when: float) -> float:
+        """Take onset and rate from the step that fits best; its sd, 0 where there is none."""
+        bar = self.bar
+        assert bar is not None
+        begin = min(self.since - 43200.0, when - BACK_S) if when - self.since < BACK_S else self.since
+        step = onset([h for h in self.hours if h.end > begin], bar)
+        if step is None:
+            return 0.0
+        since, self.rate_l_per_h, sd = step
+        if begin < self.since:
+            self.since = since
+        return max(sd, RATE_FLOOR * self.rate_l_per_h)
+
+    def _stands(self, sump: Sump, when: float) -> list[Output]:
+        """A leak that was said: has it ended, does it go faster or slower than was said?"""
         bar = self.bar
         assert bar is not None
         late = list(self.hours)[-STOPPED_H:]
-        if len(late) < STOPPED_H or late[0].end <= self.since + 3600.0 * STOPPED_H:
+        if len(late) == STOPPED_H and late[0].end > self.since + 3600.0 * STOPPED_H:
+            now = sum(h.lost_l - bar.expected(h) for h in late) / len(late)
+            if now <= 0.35 * self.rate_l_per_h:
+                return self._ended(sump, when, late)
+        said = sump.said_ids.get(self.ident)
+        sd = self._fit(when)
+        known = said.rate_l_per_h or 0.0 if said is not None else 0.0
+        if sd == 0.0 or abs(self.rate_l_per_h - known) < max(RATE_MOVED * known, RATE_MOVED_SD * sd):
             return []
-        now = sum(h.lost_l - bar.expected(h) for h in late) / len(late)
-        if now > 0.35 * self.rate_l_per_h:
-            return []
-        rate, self.rate_l_per_h = self.rate_l_per_h, 0.0
+        sump.ledger.leaked(self.since, when, self.rate_l_per_h)
+        return self._tell(sump, when, None, self.rate_l_per_h, sd, _words(self.rate_l_per_h))
+
+    def _ended(self, sump: Sump, when: float, late: list[Hour]) -> list[Output]:
+        rate, self.rate_l_per_h, end = self.rate_l_per_h, 0.0, late[0].end - 3600.0
+        sump.ledger.leaked(self.since, end, rate)
         self.hours = deque((h for h in self.hours if h.end < self.since), maxlen=HISTORY_H + 96)
         self.hours.extend(late)
-        return self._tell(sump, when, late[0].end - 3600.0, rate, 0.2 * rate, "the leak has stopped")
+        return self._tell(sump, when, end, rate, 0.2 * rate, "the leak has stopped")
 
-    def _tell(
-        self, sump: Sump, when: float, end: float | None, rate: float, sd: float, text: str
-    ) -> list[Output]:
+    def _tell(self, sump: Sump, when: float, end: float | None, rate: float, sd: float, text: str) -> list[Output]:
         old = sump.said_ids.get(self.ident)
         finding = Finding(
             self.ident, 0 if old is None else old.revision + 1, when, sump.spec.id, "leak", self.since, end,
@@ -176,6 +200,32 @@ class Bar:
     def expected(self, hour: Hour) -> float:
         """L that an hour is expected to lose."""
         return hour.run * self.running + (1.0 - hour.run) * self.idle
+
+    def weight(self, hour: Hour) -> float:
+        """1/variance of an hour's excess, 1/L²: still hours scatter less than those in which the pump runs."""
+        n, spreads = (
+            (IDLE_WINDOWS[0], self.idle_sd) if hour.still and self.idle_sd else (WHOLE_WINDOWS[0], self.whole_sd)
+        )
+        return n / spreads[n] ** 2
+
+
+def _words(rate: float) -> str:
+    return f"about {rate:.1f} L an hour goes, running or not, since about then: lock out, find it, do not just top off"
+
+
+def onset(rows: list[Hour], bar: Bar) -> tuple[float, float, float] | None:
+    """Since when (epoch s), how fast and how surely (L/h, 1 sd) more is lost: the step that fits the excess best.
+
+    Weighted least squares of x = rate·[hour ≥ k] over every k: rate = Σwx/Σw over the hours from k on, and the k
+    with the largest (Σwx)²/Σw takes most out of the residuals. None where nothing more is lost.
+    """
+    best, most, w, wx = None, 0.0, 0.0, 0.0
+    for hour in reversed(rows):
+        weight = bar.weight(hour)
+        w, wx = w + weight, wx + weight * (hour.lost_l - bar.expected(hour))
+        if wx > 0.0 and wx * wx / w > most:
+            best, most = (hour.end - 3600.0, wx / w, 1.0 / sqrt(w)), wx * wx / w
+    return best
 
 
 def set_bar(hours: list[Hour]) -> Bar | None:

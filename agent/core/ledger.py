@@ -18,7 +18,8 @@ COPY_EVERY_S = 12 * 3600.0  # a copy of the mixture as often as this
 
 @dataclass(slots=True)
 class Move:
-    """One dated move. `what`: lose, pour, renew, hand, titration, inline; the numbers as that move takes them."""
+    """One dated move. `what`: lose, pour, renew, hand, titration, inline; the numbers as that move takes them, those of
+    a loss with the litres that leaked besides."""
 
     time: float
     what: str
@@ -91,6 +92,29 @@ class Ledger:
                 self.version += 1
                 return True
         return False
+
+    def leaked(self, since: float, until: float, rate_l_per_h: float) -> None:
+        """Of what was lost between two times so much an hour was a leak: it left at the strength it had.
+
+        A loss keeps its whole, so this may be said again with another rate.
+        """
+        first = None
+        for at, move in enumerate(self.moves):
+            if move.what != "lose" or move.time <= since:
+                continue
+            running, idle, volume, days, *leaked = move.numbers
+            own = running + idle
+            whole = own + sum(leaked)
+            hours = max(0.0, (min(move.time, until) - max(move.time - 86400.0 * days, since)) / 3600.0)
+            leak = min(rate_l_per_h * hours, max(whole, 0.0))
+            if leak != sum(leaked):
+                share = running / own if own > 0.0 else 1.0
+                left = whole - leak
+                move.numbers = (share * left, (1.0 - share) * left, volume, days, leak)
+                first = at if first is None else first
+        if first is not None:
+            self._again(first)
+            self.version += 1
 
     def find(self, ref: str) -> Move | None:
         """The move that stands for `ref`."""

@@ -196,13 +196,22 @@ def book_losses(sump: Sump, when: float) -> None:
         return
     full = sump.spec.full_l
     lost = min(max(lost, -0.01 * full), MOST_LOST_SHARE * full)
-    lost -= sump.leak.rate_l_per_h * 24.0 * days
+    leaked = leaked_lately(sump, when)
+    lost -= leaked
     lost -= _drained_of(sump, lost)
-    idle = min(max(sump.tracker.rates.idle, 0.0) * sump.idle_min, max(lost, 0.0))
+    idle = min(max(sump.tracker.rates.idle - sump.leak.rate_l_per_h / 60.0, 0.0) * sump.idle_min, max(lost, 0.0))
     volume = max(best.V, 0.05 * full)
-    sump.ledger.add(Move(when, "lose", (lost - idle, idle, volume, days)))
+    sump.ledger.add(Move(when, "lose", (lost - idle, idle, volume, days, leaked)))
     sump.loss_time, sump.loss_from = when, best.lost_so_far()
     sump.running_min = sump.idle_min = 0.0
+
+
+def leaked_lately(sump: Sump, when: float) -> float:
+    """Litres of a leak that is known, since losses were last booked."""
+    leak = sump.leak
+    if leak.rate_l_per_h <= 0.0:
+        return 0.0
+    return leak.rate_l_per_h * max(0.0, when - max(sump.loss_time, leak.since)) / 3600.0
 
 
 def _drained_of(sump: Sump, lost: float) -> float:

@@ -121,7 +121,7 @@ def dismiss(sump: Sump, when: float, ident: str) -> list[Output]:
     why = "taken back: a person says it was no such thing"
     if ident not in sump.said_ids:
         return faults.dismissed(sump, when, ident, why)
-    sump.leak.dismissed(ident)
+    sump.leak.dismissed(sump, ident)
     return withdraw(sump, when, ident, why)
 
 
