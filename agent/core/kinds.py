@@ -13,7 +13,7 @@ from agent.core.strength import LEAN, RICH, SAID, USUAL, WATER, Kind
 
 PLAIN, WEAK, STRONG = "plain", "weak", "strong"  # what was last read before the addition
 PRIOR_COUNTS = {
-    PLAIN: {USUAL: 10.0, WATER: 1.0, RICH: 1.0, LEAN: 0.3},
+    PLAIN: {USUAL: 9.0, WATER: 1.0, RICH: 1.7, LEAN: 0.3},
     WEAK: {USUAL: 3.0, WATER: 0.3, RICH: 4.0, LEAN: 0.2},
     STRONG: {USUAL: 3.0, WATER: 3.0, RICH: 0.3, LEAN: 0.7},
 }

@@ -15,7 +15,7 @@ All moves take a `Mixture` and give a new one. c, m in % by volume; volumes in L
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import erf, log, pi, sqrt
+from math import erf, exp, log, pi, sqrt
 
 import numpy as np
 import numpy.typing as npt
@@ -42,6 +42,7 @@ GOOD, WRONG = 6, 7  # of a reading
 
 WALK_PER_DAY = {E: 0.012, R: 0.02, B: 0.16, O: 0.008}  # 1 sd a square root of a day
 OIL_SHARE, OIL_FLOOR = 0.15, 0.03  # of sumps that way oil comes into; never thought less likely than the second
+OIL_STAYS_DAYS = 90.0  # what is emulsified splits out again or is skimmed
 OIL_PER_DAY, OIL_WALK = 0.03, 0.10  # Brix a day that it then adds, and 1 sd a square root of a day about it
 STRENGTH_WALK = 0.006  # of c a square root of a day: all that is not modelled
 SHARE_SPREAD = 0.12  # 1 sd of a day's own evaporation share about the sump's
@@ -101,7 +102,10 @@ def lose(mix: Mixture, running_l: float, idle_l: float, volume_l: float, days: f
     for i, sd in WALK_PER_DAY.items():
         P[:, i, i] += sd * sd * days
     oily = mix.kinds[:, OILY] == 1
-    x[oily, O] += OIL_PER_DAY * days
+    stays = exp(-days / OIL_STAYS_DAYS)
+    x[oily, O] = stays * x[oily, O] + OIL_PER_DAY * days
+    P[oily, O, :] *= stays
+    P[oily, :, O] *= stays
     P[oily, O, O] += OIL_WALK**2 * days
     return Mixture(mix.w, x, P, mix.kinds, mix.slots)
 
