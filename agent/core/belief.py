@@ -34,9 +34,8 @@ def volume(sump: Sump, when: float) -> tuple[float, float]:
         mean = sum(w * b.V for w, b in zip(weights, tracker.branches, strict=True))
         var = sum(w * (b.pvv + (b.V - mean) ** 2) for w, b in zip(weights, tracker.branches, strict=True))
     if hours > 0.1:
-        share = tracker.running_share(when)
-        loss = 60.0 * hours * (share * rates.running + (1.0 - share) * rates.idle)
-        mean -= max(loss, 0.0)
+        loss = max(tracker.loss_since(when), 0.0)
+        mean -= loss
         hidden = min(0.5, HIDDEN_PER_H * max(0.0, hours - 0.5))
         var += (0.5 * loss) ** 2 + rates.walk * 60.0 * hours + hidden * (0.15 * spec.full_l) ** 2
     return mean, sqrt(var + (CURVE_SHARE * spec.full_l) ** 2)
@@ -116,8 +115,7 @@ def _since(sump: Sump, when: float, litres: float, share: float) -> tuple[float,
         return 1.0, 1.0
     lost = tracker.best().lost_so_far() - sump.loss_from
     hours = max(0.0, when - tracker.time) / 3600.0
-    running = tracker.running_share(when)
-    lost += 60.0 * hours * (running * tracker.rates.running + (1.0 - running) * tracker.rates.idle)
+    lost += tracker.loss_since(when)
     lost -= leaked_lately(sump, when)
     full = sump.spec.full_l
     lost = min(max(lost, -0.01 * full), 0.25 * full)

@@ -47,6 +47,7 @@ FORGOTTEN_OLD = 10.0  # log-odds against an older branch at which it is dropped
 Floats = np.ndarray[tuple[int], np.dtype[np.float64]]
 
 DAYS_ALIKE = 1.5  # hours that the same hour of the other days counts for: a weekend must not drown in the week
+UNSEEN_H = 0.5  # without a reading for longer, the week's pattern says what was lost
 FIRST = 3  # readings whose middle is begun with
 RECENT = 60  # readings kept for going back to a calm moment
 SURE_SD = 4.0  # of its volume, below which an inflow is not told
@@ -315,6 +316,16 @@ class Tracker:
             loss = 60.0 * (week * max(self.rates.running, 0.0) + (1.0 - week) * max(self.rates.idle, 0.0))
             self.ahead = (start, np.cumsum(np.tile(loss + 1e-9, hours // HOURS_A_WEEK + 1)[:hours]))
         return self.ahead[1]
+
+    def loss_since(self, when: float) -> float:
+        """Litres lost from the last reading that counted to `when`, as the week usually goes."""
+        hours = min(max(0.0, when - self.time) / 3600.0, 4.0 * HOURS_A_WEEK - 1.0)
+        if hours < UNSEEN_H:
+            share = self.running_share(when)
+            return 60.0 * hours * (share * self.rates.running + (1.0 - share) * self.rates.idle)
+        ahead, whole = self.loss_ahead(self.time, 4 * HOURS_A_WEEK), int(hours)
+        before = float(ahead[whole - 1]) if whole else 0.0
+        return before + (hours - whole) * (float(ahead[whole]) - before)
 
     def shift(self, litres: float) -> None:
         """The curve has changed: the same level now stands for so many litres more."""
