@@ -7,9 +7,13 @@ from typing import TYPE_CHECKING
 
 from agent.core import strength
 from agent.core.belief import belief_at
+from agent.core.kinds import STRONG, WEAK
+from agent.core.sump import leaked_lately, slot_of
 
 if TYPE_CHECKING:
     from agent.core.sump import Addition, Sump
+
+WHY = {WEAK: ", after a weak reading", STRONG: ", after a strong reading"}
 
 
 def explain(sump: Sump, when: float) -> str:
@@ -28,27 +32,49 @@ def explain(sump: Sump, when: float) -> str:
 
 
 def _balance(sump: Sump, when: float) -> list[str]:
-    """The mass balance since the last reading, in litres."""
-    since = sump.readings[-1].time if sump.readings else sump.begun
-    running = sum(m.numbers[0] for m in sump.ledger.moves if m.what == "lose" and m.time > since)
-    idle = sum(m.numbers[1] for m in sump.ledger.moves if m.what == "lose" and m.time > since)
+    """The mass balance since the last reading, in litres; no further back than the books go."""
+    since = max(sump.readings[-1].time if sump.readings else sump.begun, sump.ledger.since)
+    running, idle, leaked, drained = _lost(sump, since, when)
+    seen = [f for f in sump.said_ids.values() if f.kind == "drained" and f.start > since]
+    drained += sum(f.volume_l or 0.0 for f in seen)
     poured = sum(a.finding.volume_l or 0.0 for a in sump.additions if a.finding.start > since)
     share = strength.moments(sump.ledger.mix, strength.E)[0]
-    water = share * running + idle
-    name = "reading" if sump.readings else "first record"
+    water, mix = share * running + idle, running - share * running
+    name = "As far back as the books go"
+    if since != sump.ledger.since:
+        name = "Since the last reading" if sump.readings else "Since the first record"
+    others = ((leaked, "leaked"), (drained, "drained"))
+    rest = "".join(f", {litres:.1f} L {how}" for litres, how in others if litres > 0.05)
     return [
-        f"Since the last {name}, {(when - since) / 3600:.0f} h ago: {poured:.1f} L in; "
-        f"{water:.1f} L out as water, {running - share * running:.1f} L out as mix."
+        f"{name}, {(when - since) / 3600:.0f} h ago: {poured:.1f} L in; {water:.1f} L out as water, "
+        f"{mix:.1f} L out as mix{rest}: {poured - water - mix - leaked - drained:+.1f} L."
     ]
 
 
-def _addition(sump: Sump, addition: Addition, when: float) -> str:
-    from agent.core.sump import slot_of
+def _lost(sump: Sump, since: float, when: float) -> tuple[float, float, float, float]:
+    """Litres lost running and idle, leaked and said to be drained, from the books and what is not yet in them."""
+    totals = [0.0, 0.0, 0.0, 0.0]
+    for move in sump.ledger.moves:
+        if move.what == "lose" and move.time > since:
+            part = min(1.0, (move.time - since) / max(86400.0 * move.numbers[3], 1.0))
+            for i, litres in enumerate((*move.numbers[:2], *move.numbers[4:])):
+                totals[i] += part * litres
+    if sump.tracker.branches:
+        lost = sump.tracker.best().lost_so_far() - sump.loss_from + sump.tracker.loss_since(when)
+        leak = min(leaked_lately(sump, when), max(lost, 0.0))
+        idle = min(max(sump.tracker.rates.idle, 0.0) * sump.idle_min, max(lost - leak, 0.0))
+        totals = [totals[0] + lost - leak - idle, totals[1] + idle, totals[2] + leak, totals[3]]
+    return totals[0], totals[1], totals[2], totals[3]
 
+
+def _addition(sump: Sump, addition: Addition, when: float) -> str:
     found = addition.finding
     slot = slot_of(sump, found.id)
     said = f", said to be {addition.said_pct:g} %" if addition.said_pct is not None else ""
-    line = f"- {(when - found.start) / 3600:.0f} h ago {found.volume_l or 0.0:.1f} L in{said}"
+    why = WHY.get(addition.mood, "")
+    if addition.advised_pct is not None:
+        why += f", while {addition.advised_pct:g} % was advised"
+    line = f"- {(when - found.start) / 3600:.0f} h ago {found.volume_l or 0.0:.1f} L in{said}{why}"
     if slot is None:
         return line + "."
     weights = sorted(strength.kind_weights(sump.ledger.mix, slot).items(), key=lambda kw: -kw[1])

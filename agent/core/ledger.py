@@ -19,7 +19,7 @@ COPY_EVERY_S = 12 * 3600.0  # a copy of the mixture as often as this
 @dataclass(slots=True)
 class Move:
     """One dated move. `what`: lose, pour, renew, hand, titration, inline; the numbers as that move takes them, those of
-    a loss with the litres that leaked besides."""
+    a loss with the litres besides that leaked and that were drained."""
 
     time: float
     what: str
@@ -102,15 +102,15 @@ class Ledger:
         for at, move in enumerate(self.moves):
             if move.what != "lose" or move.time <= since:
                 continue
-            running, idle, volume, days, *leaked = move.numbers
+            running, idle, volume, days, leaked, drained = (*move.numbers, 0.0, 0.0)[:6]
             own = running + idle
-            whole = own + sum(leaked)
+            whole = own + leaked
             hours = max(0.0, (min(move.time, until) - max(move.time - 86400.0 * days, since)) / 3600.0)
             leak = min(rate_l_per_h * hours, max(whole, 0.0))
-            if leak != sum(leaked):
+            if leak != leaked:
                 share = running / own if own > 0.0 else 1.0
                 left = whole - leak
-                move.numbers = (share * left, (1.0 - share) * left, volume, days, leak)
+                move.numbers = (share * left, (1.0 - share) * left, volume, days, leak, drained)
                 first = at if first is None else first
         if first is not None:
             self._again(first)

@@ -13,7 +13,7 @@ from agent.core.belief import belief_at as _belief_at
 from agent.core.curve import Curve
 from agent.core.explain import explain as _explain
 from agent.core.kinds import Habits
-from agent.core.outputs import Belief, Mark, Output
+from agent.core.outputs import Belief, Finding, Mark, Output
 from agent.core.spec import SiteSpec
 from agent.core.sump import Sump, Word
 from agent.records import Record
@@ -66,10 +66,16 @@ def step(state: SiteState, record: Record, site: SiteSpec) -> tuple[SiteState, l
         if found or when >= sump.advice.due:
             found += advise.consider(sump, when)
         return state, outputs + found if outputs else found
-    outputs += _other(state, record)
+    outputs += _in_time(state, record, _other(state, record))
     if record.signal not in NO_WORDS and record.sump in state.sumps:
         outputs += advise.consider(state.sumps[record.sump], when)
     return state, outputs
+
+
+def _in_time(state: SiteState, record: Record, said: list[Output]) -> list[Output]:
+    """A word that comes a little out of order is judged from later levels too: its findings are of their time."""
+    seen = state.sumps[record.sump].last_level if said and record.sump in state.sumps else 0.0
+    return [replace(o, time=seen) if isinstance(o, Finding) and o.time < seen else o for o in said]
 
 
 def _other(state: SiteState, record: Record) -> list[Output]:

@@ -32,6 +32,8 @@ EMPTY_SHARE, REFILL_SHARE = 0.3, 0.35  # of full: a fill this large on a tank th
 WORD_EARLY_S, WORD_LATE_S = 1800.0, 26 * 3600.0  # a word may come this long before or after what it tells
 WORD_WAITS_S = 40 * 3600.0  # a word waits this long for the level to show what it tells
 LEARN_AFTER_S = 4 * 86400.0  # by then an addition's kind is as settled as it will get
+SAID_ONLY = "r"  # ends the id of a recharge that no level showed
+MOST_GONE = 60  # findings taken back are remembered, so that their ids go on where they were
 MOST_LOST_SHARE = 0.25  # of full: more in one go is not evaporation
 
 
@@ -47,6 +49,7 @@ class Addition:
     unsaid: list[strength.Kind] = field(default_factory=list)  # the kinds before anybody said anything
     learned: bool = False
     advised_pct: float | None = None  # what was advised when it was made
+    former: tuple[Finding, Move] | None = None  # what it was taken for before a person said that it was a recharge
 
 
 @dataclass(slots=True)
@@ -93,6 +96,8 @@ class Sump:
     inline: list[tuple[float, float]] = field(default_factory=list)  # epoch s, Brix, of this hour
     inline_hour: int = 0
     said_ids: dict[str, Finding] = field(default_factory=dict)  # findings that stand, by id
+    dismissed: list[str] = field(default_factory=list)  # ids that a person said were no such thing, newest last
+    gone: dict[str, Finding] = field(default_factory=dict)  # findings taken back, by id: as last said
     advice: Posted = field(default_factory=Posted)
     faults: dict[str, Finding] = field(default_factory=dict)  # faults that stand, by kind
     drained_l: float = 0.0  # said to be taken out and not yet seen to be missing
@@ -198,10 +203,11 @@ def book_losses(sump: Sump, when: float) -> None:
     lost = min(max(lost, -0.01 * full), MOST_LOST_SHARE * full)
     leaked = leaked_lately(sump, when)
     lost -= leaked
-    lost -= _drained_of(sump, lost)
+    drained = _drained_of(sump, lost)
+    lost -= drained
     idle = min(max(sump.tracker.rates.idle - sump.leak.rate_l_per_h / 60.0, 0.0) * sump.idle_min, max(lost, 0.0))
     volume = max(best.V, 0.05 * full)
-    sump.ledger.add(Move(when, "lose", (lost - idle, idle, volume, days, leaked)))
+    sump.ledger.add(Move(when, "lose", (lost - idle, idle, volume, days, leaked, drained)))
     sump.loss_time, sump.loss_from = when, best.lost_so_far()
     sump.running_min = sump.idle_min = 0.0
 
@@ -228,12 +234,26 @@ def _told(sump: Sump, habits: Habits, when: float, poured: Poured) -> list[Outpu
     ident = f"{sump.spec.id}/{int(poured.start)}"
     if ident in sump.said_ids:
         return _volume_revised(sump, when, ident, poured)
+    if ident in sump.dismissed:
+        return []
     if poured.volume_l < 0:
+        sump.drained_l = max(0.0, sump.drained_l + poured.volume_l)  # of what was said this has now been seen
         text = f"about {-poured.volume_l:.0f} L went out in one go"
         return say(sump, finding_of(sump, ident, when, "drained", poured, text))
     if poured.before_l < EMPTY_SHARE * sump.spec.full_l and poured.volume_l > REFILL_SHARE * sump.spec.full_l:
         return _recharged(sump, when, ident, poured)
-    return _topped_off(sump, habits, when, ident, poured)
+    said = _recharge_said(sump, poured)
+    return [] if said else _topped_off(sump, habits, when, ident, poured)
+
+
+def _recharge_said(sump: Sump, poured: Poured) -> bool:
+    """A person has said of this inflow already that it was a recharge, before the level showed it."""
+    return any(
+        a.finding.id.endswith(SAID_ONLY)
+        and abs(a.finding.start - poured.start) < WORD_LATE_S
+        and poured.volume_l > 0.4 * (a.finding.volume_l or 0.0)
+        for a in sump.additions
+    )
 
 
 def _topped_off(sump: Sump, habits: Habits, when: float, ident: str, poured: Poured) -> list[Output]:
@@ -285,10 +305,11 @@ def withdraw(sump: Sump, when: float, ident: str, why: str) -> list[Output]:
     """Take a finding back, with the move that stood for it."""
     old = sump.said_ids.pop(ident)
     sump.ledger.remove(ident)
-    for addition in list(sump.additions):
-        if addition.finding.id == ident:
-            sump.additions.remove(addition)
-    return [replace(old, time=when, revision=old.revision + 1, withdrawn=True, text=why)]
+    sump.additions = deque((a for a in sump.additions if a.finding.id != ident), maxlen=sump.additions.maxlen)
+    sump.gone[ident] = replace(old, time=when, revision=old.revision + 1, withdrawn=True, text=why)
+    if len(sump.gone) > MOST_GONE:
+        del sump.gone[next(iter(sump.gone))]
+    return [sump.gone[ident]]
 
 
 def finding_of(sump: Sump, ident: str, when: float, kind: str, poured: Poured, text: str) -> Finding:
@@ -300,7 +321,7 @@ def finding_of(sump: Sump, ident: str, when: float, kind: str, poured: Poured, t
 
 def say(sump: Sump, finding: Finding) -> list[Output]:
     """Tell a finding, new or judged anew."""
-    old = sump.said_ids.get(finding.id)
+    old = sump.said_ids.get(finding.id) or sump.gone.pop(finding.id, None)
     if old is not None:
         finding = replace(finding, revision=old.revision + 1)
     sump.said_ids[finding.id] = finding
@@ -310,6 +331,12 @@ def say(sump: Sump, finding: Finding) -> list[Output]:
         if addition.finding.id == finding.id:
             addition.finding = finding
     return [finding]
+
+
+def keep_reading(sump: Sump, reading: Reading) -> None:
+    """Put a reading among the others at the time at which it was taken, which may be before theirs."""
+    rows = sorted([*sump.readings, reading], key=lambda r: r.time)
+    sump.readings = deque(rows, maxlen=sump.readings.maxlen)
 
 
 def _read_before(sump: Sump, start: float) -> float | None:

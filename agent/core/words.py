@@ -16,6 +16,7 @@ from agent.core.outputs import Output
 from agent.core.sump import (
     HAND_SD_BRIX,
     MIXED_S,
+    SAID_ONLY,
     WORD_LATE_S,
     Addition,
     Reading,
@@ -25,6 +26,7 @@ from agent.core.sump import (
     finding_of,
     fit,
     heed,
+    keep_reading,
     makeup,
     revise,
     say,
@@ -36,6 +38,7 @@ TITRATION_SD_PCT = 0.25
 SAID_TWICE_S = 12 * 3600.0
 METER_SHARE = 0.02  # 1 sd of a metered volume, share of it
 METER_LATE_S = 3 * 3600.0
+MOST_DISMISSED = 40  # of a sump that are remembered
 
 
 def take_reading(sump: Sump, when: float, at: float | None, brix: float) -> list[Output]:
@@ -48,7 +51,7 @@ def take_reading(sump: Sump, when: float, at: float | None, brix: float) -> list
     catch_up(sump, taken)
     sump.ledger.add(Move(taken, "hand", (brix, spec.refractometer_factor, sd), ref=ref))
     doubt = strength.doubt(sump.ledger.mix) if sump.ledger.moves[-1].ref == ref else 0.0
-    sump.readings.append(Reading(taken, brix * spec.refractometer_factor, ref, doubt))
+    keep_reading(sump, Reading(taken, brix * spec.refractometer_factor, ref, doubt))
     return revise(sump, when)
 
 
@@ -59,7 +62,7 @@ def take_titration(sump: Sump, when: float, at: float | None, pct: float) -> lis
     catch_up(sump, taken)
     sump.ledger.add(Move(taken, "titration", (pct, TITRATION_SD_PCT), ref=ref))
     doubt = strength.doubt(sump.ledger.mix) if sump.ledger.moves[-1].ref == ref else 0.0
-    sump.readings.append(Reading(taken, pct, ref, doubt))
+    keep_reading(sump, Reading(taken, pct, ref, doubt))
     return revise(sump, when)
 
 
@@ -95,10 +98,13 @@ def take_recharge(
     if big:
         addition = max(big, key=lambda a: a.finding.volume_l or 0.0)
         ident, start = addition.finding.id, addition.finding.start
+        move = sump.ledger.find(ident)
+        if move is not None and addition.former is None:
+            addition.former = (addition.finding, replace(move, before=None))
         sump.ledger.remove(ident)
     else:
         start = at if at is not None else when
-        ident = f"{spec.id}/{int(start)}r"
+        ident = f"{spec.id}/{int(start)}{SAID_ONLY}"
         blank = Poured(start, start, volume_l, (0.05 * volume_l) ** 2)
         addition = Addition(finding_of(sump, ident, when, "recharge", blank, ""), kinds_of.PLAIN)
         sump.additions.append(addition)
@@ -122,6 +128,7 @@ def dismiss(sump: Sump, when: float, ident: str) -> list[Output]:
     if ident not in sump.said_ids:
         return faults.dismissed(sump, when, ident, why)
     sump.leak.dismissed(sump, ident)
+    sump.dismissed = [*sump.dismissed[-MOST_DISMISSED:], ident]
     return withdraw(sump, when, ident, why)
 
 
@@ -179,6 +186,14 @@ def take_back(sump: Sump, when: float, record_time: float, record_signal: str) -
 def _recharge_taken_back(sump: Sump, when: float, record_time: float) -> list[Output]:
     """The last recharge said at that time was none."""
     for addition in reversed(sump.additions):
-        if addition.finding.kind == "recharge" and abs(addition.said_at - record_time) <= 1e-3:
-            return withdraw(sump, when, addition.finding.id, "taken back by the person who entered it")
+        ident = addition.finding.id
+        if addition.finding.kind != "recharge" or abs(addition.said_at - record_time) > 1e-3:
+            continue
+        if addition.former is None:
+            return withdraw(sump, when, ident, "taken back by the person who entered it")
+        (finding, move), addition.former = addition.former, None
+        sump.ledger.remove(ident)
+        sump.ledger.add(move)
+        addition.said, addition.said_at = False, 0.0
+        return say(sump, replace(finding, time=when)) + revise(sump, when)
     return []

@@ -53,7 +53,7 @@ class Plant:
     noise_l: float = 0.25
     volume_l: float = 190.0
     pct: float = 7.0
-    runs: Callable[[float], bool] = lambda hour: hour % 24.0 < 16.0 and hour < 120.0
+    runs: Callable[[float], bool] = lambda hour: 4.0 <= hour % 24.0 < 20.0 and hour < 120.0
     pours: list[Pour] = field(default_factory=list)
 
 
