@@ -49,7 +49,11 @@ ROOM_H = 96
 READ_FOR_S = 4 * 86400.0  # and only on a reading as young as this
 EXPIRES_S, EXPIRES_H = 48 * 3600.0, 20  # nobody followed it for so long, attended hours too: it is posted anew
 BEFORE_S = 900.0  # somebody may have begun so long before the instruction came
+NEAR = 2.5  # times as long as a visit takes: while the level is not well known its early hour says little
 POURS = ("top_off", "strengthen", "thin")
+
+
+Hours = tuple[float | None, float | None, float | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +205,7 @@ def _wish(sump: Sump, when: float) -> Advice | None:
     litres, litres_sd = volume(sump, when)
     hours = hours_until(sump, when, litres, litres_sd, sump.spec.low_l)
     visit_h = hours_to_done(sump, when)
-    low_now = _level_due(sump, litres, hours[1], visit_h)
+    low_now = _level_due(sump, litres, hours, visit_h)
     if low_now:
         first = inquire.read_before_filling(sump, when, hours[0])
         if first is not None:
@@ -223,14 +227,15 @@ def _blind(sump: Sump, when: float) -> bool:
     return when - sump.last_level > STALE_S
 
 
-def _level_due(sump: Sump, litres: float, early_h: float | None, visit_h: float) -> bool:
-    """Will the low mark be reached before an instruction given now is done?"""
+def _level_due(sump: Sump, litres: float, hours: Hours, visit_h: float) -> bool:
+    """May the low mark be reached before an instruction given now is done? `hours` to it: likeliest, early, late."""
     standing = sump.advice.standing
     if standing is not None and standing.kind in POURS and litres < sump.advice.keep_below_l:
         return True
     spec = sump.spec
     room = litres <= spec.full_l - LEAST_SHARE * (spec.full_l - spec.low_l)
-    due = room and early_h is not None and early_h <= visit_h
+    likely_h, early_h, _ = hours
+    due = room and likely_h is not None and likely_h <= NEAR * visit_h and early_h is not None and early_h <= visit_h
     if due:
         sump.advice.keep_below_l = litres + GOES_ON_SHARE * sump.spec.full_l
     return due

@@ -27,7 +27,7 @@ TELLS, TELLS_MUCH = 0.10, 0.20  # by which a reading must narrow the strength
 WIDE_SHARE = 0.25  # of half the band: a strength known better than this needs no reading
 DOUBTED = 0.5  # probability of having been wrong
 ASK_WITHIN_S = 24 * 3600.0  # later nobody remembers
-ANSWER_TELLS, ANSWER_STILL_TELLS = 0.20, 0.10  # by which knowing the kind must narrow the strength
+ANSWER_TELLS, ANSWER_STILL_TELLS = 0.15, 0.08  # by which knowing the kind must narrow the strength
 BLIND_S = 4 * 3600.0  # without a level for so long somebody should look
 LOOK_STANDS_S, LOOK_AGAIN_S = 24 * 3600.0, 72 * 3600.0
 

@@ -24,7 +24,7 @@ GOOD_CHANCE = 0.95  # the usual mix is good enough where it lands in the band wi
 GOOD_STAYS = 0.85  # and stays there with this one, on average until the next pour
 AS_GOOD = 0.05  # and as good as another where that is better by no more than this
 NEARNESS = 0.2  # what half a band nearer to the target is worth where no way stays in the band
-NOW, CYCLE = 0.3, 0.4  # weights of the chance at once and until the next pour; the rest is the week to come
+NOW, CYCLE = 0.2, 0.4  # weights of the chance at once and until the next pour; the rest is the week to come
 AHEAD_DAYS = 7.0  # by then it has been read again
 LEAST_CARRY = 0.05  # share of the losses: less is never known
 MOST_GROWTH = 1.08  # by evaporation until the next pour is posted, for strength calls for one before it is far off
@@ -81,7 +81,8 @@ def fill(
 ) -> Fill:
     """The outcome of pouring. The usual mix comes at the proportioner's real ratio, any other from bucket and jug.
 
-    With the level held at makeup m, c goes to m/d: after AHEAD_DAYS c' = c + turned·(m/d − c).
+    With the level held at makeup m, c goes to m/d: after AHEAD_DAYS c' = c + turned·(m/d − c), or to the target if
+    that comes first, for then another mix is chosen.
     """
     real_pct = makeup_pct
     if makeup_pct == spec.usual_pct:
@@ -95,8 +96,10 @@ def fill(
     chance = chance_within(after, spec.low_pct, spec.high_pct)
     half = sqrt(days.growth)
     later = [chance_within(after, spec.low_pct / g, spec.high_pct / g) for g in (half, days.growth)]
-    moved, kept = days.turned * real_pct / days.carry, 1.0 - days.turned
-    week = chance_within(after, (spec.low_pct / half - moved) / kept, (spec.high_pct / half - moved) / kept)
+    drift = days.turned * (real_pct / days.carry - mean)
+    if drift * (spec.target_pct - mean) > 0.0:
+        drift = min(drift, spec.target_pct - mean) if drift > 0.0 else max(drift, spec.target_pct - mean)
+    week = chance_within(after, spec.low_pct / half - drift, spec.high_pct / half - drift)
     stays = NOW * chance + CYCLE * 0.5 * sum(later) + (1.0 - NOW - CYCLE) * week
     return Fill(added_l, makeup_pct, litres + added_l, mean, sd, chance, stays)
 

@@ -13,7 +13,8 @@ if TYPE_CHECKING:
 
 LATE_H = 10  # attended hours within which an instruction is done, pouring included
 LONGEST_H = 96  # of the clock: a long weekend
-NO_PATTERN = 0.15  # a week's busiest and quietest hours differ by less: no pattern is known
+NO_PATTERN = 0.35  # a week's busiest and quietest hours differ by less: no pattern is known
+IDLE_UP_TO = 0.4  # between the quietest hour and the busiest: an hour never seen counts as attended
 HOURS_A_WEEK = 168
 
 
@@ -25,7 +26,7 @@ def attended(sump: Sump, when: float) -> tuple[bool, ...]:
         shares = [sump.tracker.running_share(3600.0 * h) for h in range(HOURS_A_WEEK)]
         low, high = min(shares), max(shares)
         known = high - low > NO_PATTERN
-        posted.week = tuple(not known or share > 0.5 * (low + high) for share in shares)
+        posted.week = tuple(not known or share > low + IDLE_UP_TO * (high - low) for share in shares)
         posted.week_day = day
     return posted.week
 

@@ -2,7 +2,9 @@
 
 The operator of the loop does what is posted, 0-8 attended hours late, ±10 % in litres, with a bucket's error in
 every mix but the usual one, and does nothing else. Common practice, on the same machines: look three times a shift,
-top off with the usual mix when low, read twice a week, correct when the reading is out of band.
+top off with the usual mix when low, read twice a week, correct when the reading is out of band. Two more ways show
+what a question is worth: somebody else pours now and then too, unasked and unentered, and the operator answers what
+is asked about it, or does not.
 """
 
 from __future__ import annotations
@@ -31,6 +33,8 @@ LITRES_SD = 0.10
 BUCKET_SD = 0.08
 READING_SD_BRIX, READING_STEP_BRIX, WRONG_READING_P = 0.2, 0.1, 0.04
 READINGS_A_WEEK = 2.0  # of common practice
+STRAYS_A_WEEK = 1.5  # additions of somebody who reads no instructions
+REMEMBERED_S = 2700.0
 POURS = ("top_off", "strengthen", "thin")
 
 
@@ -66,15 +70,17 @@ def dip(machine: Machine, diary: Diary) -> float:
 
 @dataclass(slots=True)
 class Operator:
-    """Does what is posted, late. `says`: enters what was poured; `answers`: answers questions."""
+    """Does what is posted, late. `says`: enters what was poured; `answers`: answers questions; `strays`: somebody
+    else pours too, and enters nothing."""
 
     machine: Machine
     diary: Diary
     says: bool = True
-    late_p: float = LATE_MIN
+    answers: bool = True
+    strays: bool = False
     stands: Advice | None = None
     wait_min: float = 0.0
-    last_pour: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    poured: list[tuple[float, float, float]] = field(default_factory=list)  # epoch s, L, % as set
 
     def hear(self, outputs: list[Output]) -> None:
         """Take note of what is posted now."""
@@ -85,7 +91,7 @@ class Operator:
                 self.stands = None
             else:
                 if self.stands is None or self.stands.id != one.id:
-                    self.wait_min = float(self.machine.rng.uniform(0, self.late_p))
+                    self.wait_min = float(self.machine.rng.uniform(0, LATE_MIN))
                     self.diary.posted[one.kind] += 1
                 else:
                     self.diary.rewritten += 1
@@ -94,7 +100,11 @@ class Operator:
     def work(self) -> list[Record]:
         """A piece of time at the machine: wait, or do it; what is entered about it."""
         m = self.machine
-        if self.stands is None or not m.parts.calendar.attended[m.minute]:
+        if not m.parts.calendar.attended[m.minute]:
+            return []
+        if self.strays and m.rng.random() < STRAYS_A_WEEK * PIECE_MIN / _attended_a_week(m):
+            self._stray()
+        if self.stands is None:
             return []
         self.wait_min -= PIECE_MIN
         if self.wait_min > 0:
@@ -107,7 +117,7 @@ class Operator:
         when = at(m.minute)
         if one.kind in POURS:
             litres = poured(m, one.volume_l or 0.0, one.makeup_pct or 0.0)
-            self.last_pour = (when, litres, one.makeup_pct or 0.0)
+            self.poured.append((when, litres, one.makeup_pct or 0.0))
             said = Record(time=when + 600, sump=name, signal="addition", volume_l=one.volume_l, pct=one.makeup_pct)
             return [said] if self.says else []
         if one.kind == "drain_part":
@@ -115,10 +125,27 @@ class Operator:
             return [Record(time=when + 900, sump=name, signal="drained", volume_l=one.volume_l)] if self.says else []
         if one.kind == "read_strength":
             return [Record(time=when, sump=name, signal="hand_reading", value=dip(m, self.diary))]
-        if one.kind == "ask":
-            _, litres, pct = self.last_pour
-            return [Record(time=when, sump=name, signal="addition", volume_l=round(litres), pct=pct, of=one.of)]
+        if one.kind == "ask" and self.answers:
+            return self._answer(one)
         return []
+
+    def _answer(self, one: Advice) -> list[Record]:
+        """What was it? As somebody who was there remembers."""
+        m, started = self.machine, float((one.of or "/0").rsplit("/", 1)[1])
+        near = [p for p in self.poured if abs(p[0] - started) < REMEMBERED_S]
+        if not near:
+            return []
+        _, litres, pct = min(near, key=lambda p: abs(p[0] - started))
+        said = {"volume_l": float(round(litres)), "pct": pct, "of": one.of}
+        return [Record(time=at(m.minute), sump=m.spec.id, signal="addition", **said)]
+
+    def _stray(self) -> None:
+        """Somebody fills up by habit: the usual mix, water, or a strong one."""
+        m, spec = self.machine, self.machine.spec
+        room = spec.full_l - m.litres
+        if room > 0.06 * spec.full_l:
+            pct = float(m.rng.choice([spec.usual_pct, 0.0, spec.target_pct], p=[0.4, 0.3, 0.3]))
+            self.poured.append((at(m.minute), poured(m, room * float(m.rng.uniform(0.5, 1.0)), pct), pct))
 
 
 @dataclass(slots=True)
@@ -161,12 +188,14 @@ def _attended_a_week(machine: Machine) -> float:
     return float(attended.sum()) * 7 * DAY_MIN / len(attended)
 
 
-def advised(seed: int, rank: int, days: int, says: bool) -> tuple[Machine, Diary, list[Output]]:
+def advised(
+    seed: int, rank: int, days: int, says: bool, strays: bool = False, answers: bool = True
+) -> tuple[Machine, Diary, list[Output]]:
     """One machine by what is posted."""
     machine, diary = draw_machine(seed, rank, days), Diary()
     spec = machine.spec
     site = SiteSpec("Harrow Lane Gearworks", sumps={spec.id: spec})
-    state, operator = start(site), Operator(machine, diary, says)
+    state, operator = start(site), Operator(machine, diary, says, answers, strays)
     said: list[Output] = []
     later: list[Record] = []
     while machine.minute < days * DAY_MIN:
@@ -246,12 +275,16 @@ WAYS: dict[str, Callable[[int, int, int], tuple[Machine, Diary, list[Output]]]] 
     "advised": partial(advised, says=True),
     "unsaid": partial(advised, says=False),
     "practice": practised,
+    "asked": partial(advised, says=True, strays=True),
+    "unanswered": partial(advised, says=True, strays=True, answers=False),
 }
 
 LABELS = {
     "advised": "as posted, each pour entered",
     "unsaid": "as posted, no pour entered",
     "practice": "common practice",
+    "asked": "as posted, others pour too, questions answered",
+    "unanswered": "as posted, others pour too, questions not answered",
 }
 
 
