@@ -120,7 +120,7 @@ def fresh_fill(target_pct: float, usual_pct: float, said_pct: float | None) -> l
     """Kinds of a recharge: mostly mixed to target; as said where somebody said it."""
     if said_pct is not None:
         return [
-            Kind(SAID, said_pct, 0.08 * said_pct, log(0.9)),
+            Kind(SAID, said_pct, max(0.08 * said_pct, 0.2), log(0.9)),
             Kind(RICH, target_pct, 0.2 * target_pct, log(0.1)),
         ]
     return [

@@ -22,6 +22,7 @@ EVERY_S = 3600.0
 VERSION = "5"  # of the state's shape; a snapshot of another version is refused
 QUIET_S = 3600.0  # a sump that no level comes from is looked at as often, at whole multiples
 NO_WORDS = ("running", "temperature", "brix", "mark")  # signals that no person says
+CURVE_MOVES_SHARE = 0.25  # of full, by which a new curve of the same sensor moves the litres at most
 AHEAD_S = 300.0  # a snapshot this far in the future is refused
 
 
@@ -93,9 +94,9 @@ def _other(state: SiteState, record: Record) -> list[Output]:
         case "brix":
             probe.take_inline(sump, when, float(value))  # type: ignore[arg-type]
         case "hand_reading":
-            return words.take_reading(sump, when, record.at, float(value))  # type: ignore[arg-type]
+            return words.take_reading(sump, state.habits, when, record.at, float(value))  # type: ignore[arg-type]
         case "titration":
-            return words.take_titration(sump, when, record.at, float(value))  # type: ignore[arg-type]
+            return words.take_titration(sump, state.habits, when, record.at, float(value))  # type: ignore[arg-type]
         case "addition":
             word = Word(when, record.at, record.volume_l, record.pct)
             return words.take_addition(sump, state.habits, when, word, record.of)
@@ -108,7 +109,7 @@ def _other(state: SiteState, record: Record) -> list[Output]:
         case "metered":
             return words.take_metered(sump, state.habits, when, record.volume_l or 0.0)
         case "void":
-            return words.take_back(sump, when, record.record_time or 0.0, record.record_signal or "")
+            return words.take_back(sump, state.habits, when, record.record_time or 0.0, record.record_signal or "")
         case "setting":
             _set(sump, record)
     return []
@@ -120,9 +121,10 @@ def _set(sump: Sump, record: Record) -> None:
         points = record.value
         curve = Curve(tuple(float(p[0]) for p in points), tuple(float(p[1]) for p in points))  # type: ignore
         sump.crowd.clear()
-        raw = sump.latest["level"][1] if "level" in sump.latest else None
-        if raw is not None and not curve.at_an_end(raw):  # else another unit: the litres are what they were
-            sump.tracker.shift(curve.litres_at(raw) - sump.spec.curve.litres_at(raw))
+        raw = sump.latest["level"][1] if "level" in sump.latest else 0.0
+        moves = curve.litres_at(raw) - sump.spec.curve.litres_at(raw)
+        if abs(moves) < CURVE_MOVES_SHARE * sump.spec.full_l:  # else another unit: the litres are what they were
+            sump.tracker.shift(moves)
         sump.spec = replace(sump.spec, curve=curve)
     elif record.field is not None:
         sump.spec = replace(sump.spec, **{record.field: float(record.value)})  # type: ignore[arg-type]

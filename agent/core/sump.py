@@ -33,6 +33,7 @@ WORD_EARLY_S, WORD_LATE_S = 1800.0, 26 * 3600.0  # a word may come this long bef
 WORD_WAITS_S = 40 * 3600.0  # a word waits this long for the level to show what it tells
 LEARN_AFTER_S = 4 * 86400.0  # by then an addition's kind is as settled as it will get
 SAID_ONLY = "r"  # ends the id of a recharge that no level showed
+UNSEEN_RECHARGE_S = 12 * 3600.0  # a gap's inflow this near to a recharge that was said is that one
 MOST_GONE = 60  # findings taken back are remembered, so that their ids go on where they were
 MOST_LOST_SHARE = 0.25  # of full: more in one go is not evaporation
 
@@ -49,6 +50,9 @@ class Addition:
     unsaid: list[strength.Kind] = field(default_factory=list)  # the kinds before anybody said anything
     learned: bool = False
     advised_pct: float | None = None  # what was advised when it was made
+    guess_pct: float = 0.0  # the strength as it was believed then, %
+    shown: bool = False  # of a recharge that was said before the level showed it: now it has
+    taught: int | None = None  # the kind that a person's word on it was counted as
     former: tuple[Finding, Move] | None = None  # what it was taken for before a person said that it was a recharge
 
 
@@ -240,43 +244,75 @@ def _told(sump: Sump, habits: Habits, when: float, poured: Poured) -> list[Outpu
         sump.drained_l = max(0.0, sump.drained_l + poured.volume_l)  # of what was said this has now been seen
         text = f"about {-poured.volume_l:.0f} L went out in one go"
         return say(sump, finding_of(sump, ident, when, "drained", poured, text))
+    if _recharge_said(sump, poured):
+        return []
     if poured.before_l < EMPTY_SHARE * sump.spec.full_l and poured.volume_l > REFILL_SHARE * sump.spec.full_l:
         return _recharged(sump, when, ident, poured)
-    said = _recharge_said(sump, poured)
-    return [] if said else _topped_off(sump, habits, when, ident, poured)
+    return _topped_off(sump, habits, when, ident, poured)
 
 
 def _recharge_said(sump: Sump, poured: Poured) -> bool:
-    """A person has said of this inflow already that it was a recharge, before the level showed it."""
-    return any(
-        a.finding.id.endswith(SAID_ONLY)
-        and abs(a.finding.start - poured.start) < WORD_LATE_S
-        and poured.volume_l > 0.4 * (a.finding.volume_l or 0.0)
-        for a in sump.additions
-    )
+    """A person has said of this inflow already that it was a recharge, before the level showed it.
+
+    In a gap the level shows no more than what came in above what had gone before.
+    """
+    for addition in sump.additions:
+        found = addition.finding
+        most_s = UNSEEN_RECHARGE_S if poured.in_gap else WORD_LATE_S
+        near = abs(found.start - poured.start) < most_s
+        large = poured.in_gap or poured.volume_l > 0.4 * (found.volume_l or 0.0)
+        if found.id.endswith(SAID_ONLY) and not addition.shown and near and large:
+            addition.shown = True
+            return True
+    return False
 
 
 def _topped_off(sump: Sump, habits: Habits, when: float, ident: str, poured: Poured) -> list[Output]:
     spec = sump.spec
-    read = _read_before(sump, poured.start)
-    mood = kinds_of.mood_after(read, spec.low_pct, spec.target_pct, spec.high_pct)
     before = max(poured.before_l, 0.02 * spec.full_l)
-    now_pct = read if read is not None else strength.moments(sump.ledger.mix, strength.C)[0]
-    wanted = (spec.target_pct * (before + poured.volume_l) - now_pct * before) / poured.volume_l
-    kinds = kinds_of.candidates(habits, mood, spec.usual_pct, spec.target_pct, spec.richest_pct, wanted)
     advised = advised_pct(sump.advice, poured.start)
-    if advised is not None:
-        kinds = kinds_of.as_advised(habits, kinds, advised, spec.usual_pct)
+    guess = strength.moments(sump.ledger.mix, strength.C)[0]
     numbers = (before, poured.volume_l, sqrt(poured.variance), spec.usual_pct)
+    mood, kinds = _prior(sump, habits, poured.start, numbers, advised, guess)
     sump.ledger.add(Move(poured.start, "pour", numbers, kinds, ident))
     text = f"about {poured.volume_l:.0f} L went in" + (" while the level was not seen" if poured.in_gap else "")
     finding = finding_of(sump, ident, when, "top_off", poured, text)
-    addition = Addition(finding, mood, advised_pct=advised)
+    addition = Addition(finding, mood, advised_pct=advised, guess_pct=guess)
     sump.additions.append(addition)
     _match_waiting(sump, habits, addition)
     mean, sd = makeup(sump, ident)
     addition.finding = replace(finding, makeup_pct=mean, makeup_sd=sd)
     return say(sump, addition.finding)
+
+
+def _prior(
+    sump: Sump, habits: Habits, start: float, numbers: tuple[float, ...], advised: float | None, guess_pct: float
+) -> tuple[str, list[strength.Kind]]:
+    """What an addition may have been before anybody says so: the mood that the last reading left, and the kinds."""
+    spec, (before, added, _, usual) = sump.spec, numbers
+    read = _read_before(sump, start)
+    mood = kinds_of.mood_after(read, spec.low_pct, spec.target_pct, spec.high_pct)
+    now_pct = read if read is not None else guess_pct
+    wanted = (spec.target_pct * (before + added) - now_pct * before) / added
+    kinds = kinds_of.candidates(habits, mood, usual, spec.target_pct, spec.richest_pct, wanted)
+    if advised is not None:
+        kinds = kinds_of.as_advised(habits, kinds, advised, usual)
+    return mood, kinds
+
+
+def judge_anew(sump: Sump, habits: Habits, since: float) -> None:
+    """A reading before them has come late or was taken back: what the additions since then may have been."""
+    for addition in list(sump.additions):
+        found = addition.finding
+        if not since < found.start < since + kinds_of.READ_LATELY_S:
+            continue
+        move = sump.ledger.find(found.id)
+        if move is None or move.what != "pour":
+            continue
+        addition.mood, kinds = _prior(sump, habits, found.start, move.numbers, addition.advised_pct, addition.guess_pct)
+        if addition.said_pct is not None:
+            addition.unsaid, kinds = kinds, kinds_of.heed(kinds, addition.said_pct, move.numbers[3])
+        sump.ledger.change(found.id, kinds=kinds)
 
 
 def _recharged(sump: Sump, when: float, ident: str, poured: Poured) -> list[Output]:
@@ -440,7 +476,10 @@ def heed(sump: Sump, habits: Habits, addition: Addition, word: Word) -> None:
         usual = move.numbers[3]
         sump.ledger.change(move.ref, kinds=kinds_of.heed(move.kinds, word.pct, usual))
         kind = kinds_of.kind_said(word.pct, usual)
-        habits.learn(addition.mood, strength.RICH if kind == strength.SAID else kind, 1.0)
+        if addition.taught is not None:
+            habits.learn(addition.mood, addition.taught, -1.0)
+        addition.taught = strength.RICH if kind == strength.SAID else kind
+        habits.learn(addition.mood, addition.taught, 1.0)
         addition.learned = True
 
 

@@ -26,6 +26,7 @@ from agent.core.sump import (
     finding_of,
     fit,
     heed,
+    judge_anew,
     keep_reading,
     makeup,
     revise,
@@ -41,7 +42,7 @@ METER_LATE_S = 3 * 3600.0
 MOST_DISMISSED = 40  # of a sump that are remembered
 
 
-def take_reading(sump: Sump, when: float, at: float | None, brix: float) -> list[Output]:
+def take_reading(sump: Sump, habits: Habits, when: float, at: float | None, brix: float) -> list[Output]:
     """A hand refractometer reading, Brix, entered at `when`, taken `at` where said."""
     spec = sump.spec
     taken = min(at, when) if at is not None else when
@@ -52,10 +53,11 @@ def take_reading(sump: Sump, when: float, at: float | None, brix: float) -> list
     sump.ledger.add(Move(taken, "hand", (brix, spec.refractometer_factor, sd), ref=ref))
     doubt = strength.doubt(sump.ledger.mix) if sump.ledger.moves[-1].ref == ref else 0.0
     keep_reading(sump, Reading(taken, brix * spec.refractometer_factor, ref, doubt))
+    judge_anew(sump, habits, taken)
     return revise(sump, when)
 
 
-def take_titration(sump: Sump, when: float, at: float | None, pct: float) -> list[Output]:
+def take_titration(sump: Sump, habits: Habits, when: float, at: float | None, pct: float) -> list[Output]:
     """A titration, % by volume."""
     taken = min(at, when) if at is not None else when
     ref = f"titration {when:.3f}"
@@ -63,6 +65,7 @@ def take_titration(sump: Sump, when: float, at: float | None, pct: float) -> lis
     sump.ledger.add(Move(taken, "titration", (pct, TITRATION_SD_PCT), ref=ref))
     doubt = strength.doubt(sump.ledger.mix) if sump.ledger.moves[-1].ref == ref else 0.0
     keep_reading(sump, Reading(taken, pct, ref, doubt))
+    judge_anew(sump, habits, taken)
     return revise(sump, when)
 
 
@@ -160,19 +163,23 @@ def take_metered(sump: Sump, habits: Habits, when: float, volume_l: float) -> li
     return []
 
 
-def take_back(sump: Sump, when: float, record_time: float, record_signal: str) -> list[Output]:
+def take_back(sump: Sump, habits: Habits, when: float, record_time: float, record_signal: str) -> list[Output]:
     """A person takes back an earlier entry: as if it had never been made, from now on."""
     if record_signal in ("hand_reading", "titration"):
         ref = f"{'hand' if record_signal == 'hand_reading' else 'titration'} {record_time:.3f}"
         sump.ledger.remove(ref)
         for reading in [r for r in sump.readings if r.ref == ref]:
             sump.readings.remove(reading)
+            judge_anew(sump, habits, reading.time)
         return revise(sump, when)
     if record_signal == "addition":
         sump.words = [w for w in sump.words if abs(w.time - record_time) > 1e-3]
         for addition in sump.additions:
             if addition.said and abs(addition.said_at - record_time) <= 1e-3:
                 addition.said, addition.said_pct = False, None
+                if addition.taught is not None:
+                    habits.learn(addition.mood, addition.taught, -1.0)
+                    addition.taught, addition.learned = None, False
                 if addition.unsaid:
                     sump.ledger.change(addition.finding.id, kinds=addition.unsaid)
         return revise(sump, when)
