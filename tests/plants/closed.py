@@ -239,7 +239,7 @@ class Row:
     instructions: list[float] = field(default_factory=list)
     kinds: Counter[str] = field(default_factory=Counter)
     rewritten: int = 0
-    landed: list[tuple[float, bool]] = field(default_factory=list)  # chance said, was it in the band an hour on
+    landed: list[tuple[float, bool]] = field(default_factory=list)  # chance said, was it in the band once settled
 
 
 def book(row: Row, machine: Machine, diary: Diary, said: list[Output], days: int) -> None:
@@ -303,6 +303,24 @@ def table(rows: dict[str, Row], days: int) -> str:
     return "\n".join(lines)
 
 
+def ranks(machines: int, troubled: bool) -> list[int]:
+    """Ranks of machines without trouble, or of those with a leak or with way oil (see draw_machine)."""
+    return [r for r in range(4 * machines) if (r % 4 == 3 or r % 6 == 2) == troubled][:machines]
+
+
+def measure(ways: list[str], seed: int, of_rank: list[int], days: int, each: bool) -> dict[str, Row]:
+    """Run every way on the same machines."""
+    rows = {name: Row() for name in ways}
+    for name, row in rows.items():
+        for i in of_rank:
+            machine, diary, said = WAYS[name](seed + i, i, days)
+            book(row, machine, diary, said, days)
+            if each:
+                shares = f"strength {row.strength[-1]:.3f}, level {row.level[-1]:.3f}"
+                print(f"{name} {i}: {shares}, readings {row.readings[-1]:.2f}, {dict(diary.posted)}")
+    return rows
+
+
 def main() -> None:
     """The command line."""
     parser = argparse.ArgumentParser(prog="python -m tests.plants.closed", description=__doc__.splitlines()[0])
@@ -310,18 +328,12 @@ def main() -> None:
     parser.add_argument("--machines", type=int, default=12)
     parser.add_argument("--days", type=int, default=60)
     parser.add_argument("--ways", default=",".join(WAYS))
+    parser.add_argument("--troubled", action="store_true", help="machines with a leak or with way oil instead")
     parser.add_argument("--each", action="store_true", help="one line a machine")
     a = parser.parse_args()
-    rows: dict[str, Row] = {}
-    for name in a.ways.split(","):
-        row = rows[name] = Row()
-        for i in range(a.machines):
-            machine, diary, said = WAYS[name](a.seed + i, i, a.days)
-            book(row, machine, diary, said, a.days)
-            if a.each:
-                print(f"{name} {i}: strength {row.strength[-1]:.3f} level {row.level[-1]:.3f} "
-                      f"readings {row.readings[-1]:.2f} {dict(diary.posted)}")  # fmt: skip
-    print(f"seed {a.seed}, {a.machines} machines, {a.days} days, counted from day {FROM_DAY + 1}\n")
+    rows = measure(a.ways.split(","), a.seed, ranks(a.machines, a.troubled), a.days, a.each)
+    kind = "with a leak or way oil" if a.troubled else "without leak or way oil"
+    print(f"seed {a.seed}, {a.machines} machines {kind}, {a.days} days, counted from day {FROM_DAY + 1}\n")
     print(table(rows, a.days))
     for name, row in rows.items():
         if row.landed:
