@@ -173,6 +173,7 @@ def _post(sump: Sump, wish: Advice) -> list[Output]:
     one = replace(wish, id=f"{sump.spec.id}/advice{posted.number}")
     posted.standing = one
     posted.since = posted.written = one.time
+    posted.spec = sump.spec
     if one.kind in POURS:
         posted.pour, posted.pour_since, posted.pour_until = one, one.time, float("inf")
     if one.kind == "ask" and one.of is not None:
@@ -268,8 +269,18 @@ def _way(sump: Sump, sight: Sight, room: float) -> Fill:
     share = min(max(strength.moments(sight.mix, strength.E)[0], strength.SHARE_LOW), strength.SHARE_HIGH)
     water, carry = share * run_day + idle_day, (1.0 - share) * run_day
     days = remedy.coming(sight.mix, sight.litres, room, sight.grows, water, carry)
-    stands, aim = _stands_pct(sump), sump.spec.target_pct
-    return remedy.choose(sump.spec, sight.mix, sight.litres, sight.litres_sd, room, aim, days, stands)
+    spec, stands, news = sump.spec, _stands_pct(sump), _news(sump)
+    return remedy.choose(
+        spec, sight.mix, sight.litres, sight.litres_sd, room, spec.target_pct, days, stands, news
+    )  # fmt: skip
+
+
+def _news(sump: Sump) -> bool:
+    """Something was read, found or set since the standing advice was first written."""
+    posted = sump.advice
+    found = sump.additions[-1].finding.time if sump.additions else 0.0
+    read = sump.readings[-1].time if sump.readings else 0.0
+    return max(found, read) > posted.since or posted.spec is not sump.spec and posted.spec != sump.spec
 
 
 def _top_off(sump: Sump, sight: Sight) -> Advice | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from agent.core.outputs import Advice
+from agent.core.spec import SumpSpec
 
 
 @dataclass(slots=True)
@@ -15,6 +16,7 @@ class Posted:
     standing: Advice | None = None
     since: float = 0.0  # when the standing one was first written
     written: float = 0.0  # when it was last written
+    spec: SumpSpec | None = None  # the numbers it was written by
     keep_below_l: float = 0.0  # a top-off stands while the volume is below this
     seen: tuple[object, ...] = ()  # the picture that was last judged; judged anew when it has moved
     number: int = 0  # of the last advice: ids are never used twice, not even after learning has begun anew

@@ -24,6 +24,7 @@ GOOD_CHANCE = 0.95  # the usual mix is good enough where it lands in the band wi
 GOOD_STAYS = 0.85  # and stays there with this one, on average until the next pour
 AS_GOOD = 0.05  # and as good as another where that is better by no more than this
 NEARNESS = 0.2  # what half a band nearer to the target is worth where no way stays in the band
+CLEARLY, FAR = 0.08, 0.25  # by which another kind must be better once one is advised: after news, and without any
 NOW, CYCLE = 0.2, 0.4  # weights of the chance at once and until the next pour; the rest is the week to come
 AHEAD_DAYS = 7.0  # by then it has been read again
 LEAST_CARRY = 0.05  # share of the losses: less is never known
@@ -81,8 +82,7 @@ def fill(
 ) -> Fill:
     """The outcome of pouring. The usual mix comes at the proportioner's real ratio, any other from bucket and jug.
 
-    With the level held at makeup m, c goes to m/d: after AHEAD_DAYS c' = c + turned·(m/d − c), or to the target if
-    that comes first, for then another mix is chosen.
+    With the level held at makeup m, c goes to m/d: after AHEAD_DAYS c' = c + turned·(m/d − c).
     """
     real_pct = makeup_pct
     if makeup_pct == spec.usual_pct:
@@ -96,12 +96,20 @@ def fill(
     chance = chance_within(after, spec.low_pct, spec.high_pct)
     half = sqrt(days.growth)
     later = [chance_within(after, spec.low_pct / g, spec.high_pct / g) for g in (half, days.growth)]
-    drift = days.turned * (real_pct / days.carry - mean)
-    if drift * (spec.target_pct - mean) > 0.0:
-        drift = min(drift, spec.target_pct - mean) if drift > 0.0 else max(drift, spec.target_pct - mean)
+    drift = _drift(spec, mean, days.turned * (real_pct / days.carry - mean))
     week = chance_within(after, spec.low_pct / half - drift, spec.high_pct / half - drift)
     stays = NOW * chance + CYCLE * 0.5 * sum(later) + (1.0 - NOW - CYCLE) * week
     return Fill(added_l, makeup_pct, litres + added_l, mean, sd, chance, stays)
+
+
+def _drift(spec: SumpSpec, pct: float, drift: float) -> float:
+    """What a week with one mix moves, in points: up to the target, for then another mix is chosen; away from it all
+    the way, if the strength has left it clearly."""
+    to_target = spec.target_pct - pct
+    if drift * to_target > 0.0:
+        return min(drift, to_target) if drift > 0.0 else max(drift, to_target)
+    left = 4.0 * abs(to_target) / (spec.high_pct - spec.low_pct)
+    return drift * min(left, 1.0)
 
 
 def whole_litres(litres: float) -> float:
@@ -134,28 +142,35 @@ def choose(
     aim_pct: float,
     days: Coming,
     stands_pct: float | None = None,
+    news: bool = False,
 ) -> Fill:
     """The usual mix where it will do, else the simplest that lands near `aim_pct`.
 
-    `stands_pct` is the mix that is advised already: it is given up only for one that is clearly better.
+    `stands_pct` is the mix that is advised already: its kind is given up only for one that is far better, or, where
+    something was read or added since (`news`), clearly better.
     """
     usual = fill(spec, mix, litres, litres_sd, added_l, spec.usual_pct, days)
-    good, margin = GOOD_CHANCE, AS_GOOD
-    if stands_pct == spec.usual_pct:
-        good, margin = GOOD_CHANCE - 0.1, 3.0 * AS_GOOD
-    elif stands_pct is not None:
-        good, margin = GOOD_CHANCE + 0.02, 0.2 * AS_GOOD
-    if usual.chance >= good and usual.stays >= GOOD_STAYS - (GOOD_CHANCE - good):
+    if (stands_pct is None or news) and usual.chance >= GOOD_CHANCE and usual.stays >= GOOD_STAYS:
         return usual
-    wanted = _wanted(spec, mix, litres, added_l, aim_pct, days)
-    others = [fill(spec, mix, litres, litres_sd, added_l, m, days) for m in wanted]
-    kept = [fill(spec, mix, litres, litres_sd, added_l, stands_pct, days)] if stands_pct is not None else []
-    ways = [usual, *others, *kept]
+    mixes = {spec.usual_pct, *_wanted(spec, mix, litres, added_l, aim_pct, days)}
+    if stands_pct is not None:
+        mixes.add(stands_pct)
+    others = sorted(mixes - {spec.usual_pct})
+    ways = [usual, *(fill(spec, mix, litres, litres_sd, added_l, m, days) for m in others)]
     merit = _merit(spec, ways, aim_pct)
     best = max(ways, key=merit)
-    if merit(usual) >= merit(best) - margin:
-        return usual
-    return kept[0] if kept and merit(kept[0]) >= merit(best) - AS_GOOD else best
+    if stands_pct is not None:
+        alike = [way for way in ways if _kind(spec, way.makeup_pct) == _kind(spec, stands_pct)]
+        top = max(alike, key=merit)
+        if merit(top) >= merit(best) - (CLEARLY if news else FAR):
+            kept = next(way for way in alike if way.makeup_pct == stands_pct)
+            return kept if merit(kept) >= merit(top) - AS_GOOD else top
+    return usual if merit(usual) >= merit(best) - AS_GOOD else best
+
+
+def _kind(spec: SumpSpec, makeup_pct: float) -> int:
+    """−1 leaner than usual, 0 usual, 1 richer."""
+    return (makeup_pct > spec.usual_pct) - (makeup_pct < spec.usual_pct)
 
 
 def _merit(spec: SumpSpec, ways: list[Fill], aim_pct: float) -> Callable[[Fill], float]:
