@@ -52,7 +52,7 @@ class Addition:
     advised_pct: float | None = None  # what was advised when it was made
     guess_pct: float = 0.0  # the strength as it was believed then, %
     shown: bool = False  # of a recharge that was said before the level showed it: now it has
-    taught: int | None = None  # the kind that a person's word on it was counted as
+    taught: tuple[str, int] | None = None  # mood and kind that a person's word on it was counted as
     former: tuple[Finding, Move] | None = None  # what it was taken for before a person said that it was a recharge
 
 
@@ -477,9 +477,9 @@ def heed(sump: Sump, habits: Habits, addition: Addition, word: Word) -> None:
         sump.ledger.change(move.ref, kinds=kinds_of.heed(move.kinds, word.pct, usual))
         kind = kinds_of.kind_said(word.pct, usual)
         if addition.taught is not None:
-            habits.learn(addition.mood, addition.taught, -1.0)
-        addition.taught = strength.RICH if kind == strength.SAID else kind
-        habits.learn(addition.mood, addition.taught, 1.0)
+            habits.learn(*addition.taught, -1.0)
+        addition.taught = addition.mood, strength.RICH if kind == strength.SAID else kind
+        habits.learn(*addition.taught, 1.0)
         addition.learned = True
 
 

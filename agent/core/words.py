@@ -178,7 +178,7 @@ def take_back(sump: Sump, habits: Habits, when: float, record_time: float, recor
             if addition.said and abs(addition.said_at - record_time) <= 1e-3:
                 addition.said, addition.said_pct = False, None
                 if addition.taught is not None:
-                    habits.learn(addition.mood, addition.taught, -1.0)
+                    habits.learn(*addition.taught, -1.0)
                     addition.taught, addition.learned = None, False
                 if addition.unsaid:
                     sump.ledger.change(addition.finding.id, kinds=addition.unsaid)
