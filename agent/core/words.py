@@ -39,6 +39,7 @@ TITRATION_SD_PCT = 0.25
 SAID_TWICE_S = 12 * 3600.0
 METER_SHARE = 0.02  # 1 sd of a metered volume, share of it
 METER_LATE_S = 3 * 3600.0
+LEAST_FILL_SHARE = 0.05  # of full: nobody fills a sump anew with less
 MOST_DISMISSED = 40  # of a sump that are remembered
 
 
@@ -94,7 +95,7 @@ def take_recharge(
 ) -> list[Output]:
     """Emptied, cleaned and filled anew, as a person says it, hours after. Without a volume: to the full mark."""
     spec = sump.spec
-    volume_l = said_l if said_l else spec.full_l
+    volume_l = said_l if said_l and said_l > LEAST_FILL_SHARE * spec.full_l else spec.full_l
     lately = [a for a in sump.additions if when - a.finding.start < WORD_LATE_S and a.finding.volume_l]
     big = [a for a in lately if (a.finding.volume_l or 0.0) > 0.4 * volume_l]
     kinds = kinds_of.fresh_fill(spec.target_pct, spec.usual_pct, pct)
