@@ -435,7 +435,7 @@ def test_only_histories_that_agree_in_the_newest_kinds_are_joined(seed):
     assert later == pytest.approx({k: w / mix.w.sum() for k, w in before.items()})
 
 
-@settings(max_examples=12)
+@settings(max_examples=8)
 @given(numbers)
 def test_no_sequence_of_moves_breaks_the_mixture(seed):
     """Finite, weights of one, symmetric covariances without negative directions, never more than MOST branches."""

@@ -22,10 +22,17 @@ POURS = [Pour(FIRST_H, 30.0, minutes=5.0), Pour(SECOND_H, 40.0, pct=8.0, minutes
 USUAL_PLANT = Plant(pours=POURS, volume_l=185.0, pct=6.2)
 TRUTH = simulate(np.random.default_rng(7), USUAL_PLANT, 24.0 * 6, 120.0)
 
+UNSAID: list[tuple[Days, Run]] = []  # the usual plant with nobody saying anything, once for all
+
 
 def lived(*words: Record, days: float = 6.0, plant: Plant | None = None) -> tuple[Days, Run]:
+    if not words and plant is None and UNSAID:
+        return UNSAID[0]
     seen = TRUTH if plant is None else simulate(np.random.default_rng(7), plant, 24.0 * days, 120.0)
-    return seen, drive(in_order(seen.contact(), seen.levels(), sorted(words, key=lambda r: r.time)))
+    run = drive(in_order(seen.contact(), seen.levels(), sorted(words, key=lambda r: r.time)))
+    if not words and plant is None:
+        UNSAID.append((seen, run))
+    return seen, run
 
 
 def said(hour: float, signal: str, **fields: object) -> Record:
