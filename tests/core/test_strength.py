@@ -374,6 +374,52 @@ def test_an_inline_probe_that_fails_does_not_drag_the_estimate():
     assert strength.moments(mix, C)[0] == pytest.approx(before, abs=1.5 * sd)
 
 
+# ---- way oil
+
+
+def a_month(oil_brix_per_day: float, seed: int) -> tuple[float, float, float]:
+    """Two hand readings a week of a sump held at 7 %: share of the thought of oil, what it adds, the strength."""
+    rng, mix = np.random.default_rng(seed), strength.begin(7.0, 0.3)
+    for day in range(1, 43):
+        mix = strength.lose(mix, 4.0, 0.0, 200.0, 1.0)
+        mix = strength.pour(mix, 196.0, 4.0, 0.0, 2.24, [Kind(WATER, 2.24, 0.02, 0.0)])  # what holds 7 % at e = 0.68
+        if day % 3 == 0:
+            mix = strength.read_index(mix, 7.0 / 1.5 + oil_brix_per_day * day + float(rng.normal(0.0, 0.2)), 1.5, 0.2)
+    share, brix = strength.oil(mix)
+    return share, brix, strength.moments(mix, C)[0]
+
+
+def test_an_index_that_rises_without_concentrate_is_way_oil():
+    oily, plain = a_month(0.05, 1), a_month(0.0, 1)
+    assert oily[0] > 0.5 > plain[0] >= 0.5 * strength.OIL_FLOOR
+    assert oily[1] == pytest.approx(0.05 * 42, abs=1.0)
+    index_pct = 7.0 + 1.5 * 0.05 * 42
+    assert 6.0 < oily[2] < 7.0 + 0.75 * (index_pct - 7.0), "the index is not the strength"
+    assert plain[2] == pytest.approx(7.0, abs=0.4)
+
+
+@given(st.floats(0.01, 40.0), st.floats(0.0, 5.0))
+def test_oil_comes_in_at_its_rate_and_splits_out_at_its_own(days, brix):
+    """dO = a·dt − O/τ·dt taken in one step; the thought without oil keeps its index as it was."""
+    mix = strength.begin(7.0, 0.5)
+    mix.x[:, O] = brix
+    after = strength.lose(mix, 0.0, 0.0, 200.0, days)
+    stays = exp(-days / strength.OIL_STAYS_DAYS)
+    assert after.x[0, O] == brix
+    assert after.x[1, O] == pytest.approx(stays * brix + strength.OIL_PER_DAY * days)
+    var = stays**2 * (float(mix.P[1, O, O]) + strength.WALK_PER_DAY[O] ** 2 * days) + strength.OIL_WALK**2 * days
+    assert after.P[1, O, O] == pytest.approx(var)
+
+
+@given(numbers)
+def test_the_thought_of_oil_is_never_given_up(seed):
+    mix = drawn(np.random.default_rng(seed), 12)
+    mix.kinds[:, strength.OILY] = 0
+    kept = strength.reduce(strength.with_oil(mix))
+    assert strength.oil(kept)[0] == pytest.approx(strength.OIL_FLOOR, rel=1e-6)
+    assert strength.with_oil(kept) is kept or strength.oil(kept)[0] < strength.OIL_FLOOR
+
+
 # ---- the mixture as a whole
 
 
