@@ -55,6 +55,10 @@ class Engine:
         """What is believed at `time` (epoch s); changes nothing."""
         return core.belief_at(self._state, sump, time, self._site)
 
+    def explain(self, sump: str, time: float) -> str:
+        """The belief at `time` (epoch s) in words: lines of plain text."""
+        return core.explain(self._state, sump, time, self._site)
+
     def calibrated(self, sump: str, signal: str, raw: float) -> float:
         """A sample's calibrated value: litres of a level, else the reading itself."""
         return self._state.sumps[sump].spec.curve.litres_at(raw) if signal == "level" else raw

@@ -13,7 +13,7 @@ import sqlite3
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from hashlib import sha256
 from pathlib import Path
 from typing import Any, Final
@@ -29,7 +29,7 @@ from agent.io.clock import Clock
 from agent.io.inbox import InboxReader
 from agent.io.intake import Reading
 from agent.io.journal import Journal, JournalReader, Sample
-from agent.io.live import LiveFile
+from agent.io.live import EXPLAIN_NAME, EXPLAIN_PERIOD_S, LEAST_PERIOD_S, LiveFile
 from agent.io.migrations import NewerFile
 from agent.io.serial_bus import SerialBus
 from agent.outbox import Outbox
@@ -158,6 +158,7 @@ class Agent:
         self.buses = [_bus(bus, clock) for bus in site.bus]
         self.publishers = Publishers(site, journal_path, self.journal.bookmark_of)
         self.live = LiveFile(runtime)
+        self.explained = LiveFile(runtime, EXPLAIN_NAME, max(EXPLAIN_PERIOD_S / clock.speed, LEAST_PERIOD_S))
         self.picture = Picture(site.simulated)
         self.watch = BusWatch()
         self.stopping = False
@@ -215,6 +216,8 @@ class Agent:
         self._watch_threads(monotonic_s)
         if self.live.due(monotonic_s):
             self._write_live()
+        if self.explained.due(monotonic_s):
+            self._write_explained()
         self._tell_systemd(monotonic_s)
 
     def _take_readings(self) -> None:
@@ -331,6 +334,13 @@ class Agent:
             self.live_fault = None
         except OSError as error:  # the journal goes on without it
             self.live_fault = f"the live file cannot be written: {error}"
+
+    def _write_explained(self) -> None:
+        """The beliefs in words, for the page of a sump; a folder that takes nothing is the live file's to tell of."""
+        now = self.clock.time()
+        texts = {sump: self.engine.explain(sump, now) for sump in self.spec.sumps}
+        with suppress(OSError):
+            self.explained.write({"time": now, "sumps": texts}, self.clock.monotonic())
 
     @property
     def fault(self) -> str | None:

@@ -24,7 +24,7 @@ def explain(sump: Sump, when: float) -> str:
         f"{belief.strength_pct:.1f} % (nine times in ten between {belief.strength_p05:.1f} and "
         f"{belief.strength_p95:.1f} %), {belief.status}."
     ]
-    lines += _balance(sump, when)
+    lines += _balance(sump, when) if sump.begun else ["No level has been read yet."]
     lines += [_addition(sump, a, when) for a in list(sump.additions)[-strength.SLOTS :]]
     lines += _doubts(sump, when)
     lines.append(_learned(sump, belief.evaporation_share, belief.evaporation_share_sd))

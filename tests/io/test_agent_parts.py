@@ -19,7 +19,7 @@ from agent.io import systemd
 from agent.io.clock import Clock, boot_id, boot_number
 from agent.io.intake import Intake, Reading
 from agent.io.journal import Journal, JournalReader, Sample
-from agent.io.live import LEAST_PERIOD_S, LiveFile
+from agent.io.live import EXPLAIN_NAME, LEAST_PERIOD_S, LiveFile
 from agent.outbox import DeadLetter, Outbox
 from agent.picture import Picture, status_line
 from agent.reviews import Row
@@ -230,6 +230,10 @@ def test_the_live_file_is_replaced_whole_and_not_too_often(tmp_path: Path) -> No
     assert json.loads((tmp_path / "run" / "live.json").read_text()) == {"time": T0 + 1}
     assert os.stat(tmp_path / "run" / "live.json").st_ino != first
     assert [p.name for p in (tmp_path / "run").iterdir()] == ["live.json"]
+    words = LiveFile(tmp_path / "run", EXPLAIN_NAME, 60.0)
+    words.write({"time": T0, "sumps": {}}, 100.0)
+    assert not words.due(159.9) and words.due(160.0)
+    assert json.loads((tmp_path / "run" / "explain.json").read_text())["time"] == T0
 
 
 def test_the_picture_shows_the_newest_of_each_signal_and_labels_the_simulated() -> None:
