@@ -12,12 +12,10 @@ from math import ceil, erf, exp, floor, hypot, sqrt
 
 from agent.core import strength
 from agent.core.fluid import drain_to_reach, makeup_to_reach
-from agent.core.kinds import POUR_SPREAD
+from agent.core.handling import BY_HAND_SD, POURED_SD, USUAL_SD
 from agent.core.spec import SumpSpec
 from agent.core.strength import Kind, Mixture
 
-POURED_SD = 0.10  # of the litres advised, what people really pour, 1 sd
-BY_HAND_SD = 0.10  # of the strength of a mix from bucket and jug, 1 sd
 FINE_BELOW_PCT, FINE_STEP_PCT, STEP_PCT = 2.0, 0.25, 0.5  # what can be set and measured
 LEANEST_PCT = 0.5  # leaner is plain water, which a person decides
 GOOD_CHANCE = 0.95  # the usual mix is good enough where it lands in the band with this chance
@@ -46,6 +44,16 @@ class Fill:
 
 
 @dataclass(frozen=True, slots=True)
+class Landing:
+    """The mixture once a pour has gone round; its mean and sd, and the mean of what came, %."""
+
+    mix: Mixture
+    pct: float
+    sd: float
+    came_pct: float
+
+
+@dataclass(frozen=True, slots=True)
 class Coming:
     """What the next days do to the strength: growth until the next pour, share of the sump that carry-off replaces
     in AHEAD_DAYS with the level held, and carry-off's share of all losses."""
@@ -59,11 +67,22 @@ def coming(
     mix: Mixture, litres: float, added_l: float, late: float, water_l_per_day: float, carry_l_per_day: float
 ) -> Coming:
     """The coming days, from the losses of an average day. `late`: growth while the next instruction waits."""
-    share = min(max(strength.moments(mix, strength.E)[0], strength.SHARE_LOW), strength.SHARE_HIGH)
+    share = evaporating_share(mix)
     growth = min(MOST_LATE, late) * min(MOST_GROWTH, (1.0 + added_l / litres) ** share)
     turned = 1.0 - exp(-AHEAD_DAYS * max(carry_l_per_day, 0.0) / (litres + added_l))
     carry = carry_l_per_day / max(water_l_per_day + carry_l_per_day, 1e-6)
     return Coming(growth, turned, min(max(carry, LEAST_CARRY), 1.0))
+
+
+def evaporating_share(mix: Mixture) -> float:
+    """Share of the running loss that evaporates, as believed, within what can be."""
+    return min(max(strength.moments(mix, strength.E)[0], strength.SHARE_LOW), strength.SHARE_HIGH)
+
+
+def quantiles(mix: Mixture) -> tuple[float, float]:
+    """p05 and p95 of the strength, %; nothing is weaker than water."""
+    low, high = strength.quantile(mix, strength.C, 0.05), strength.quantile(mix, strength.C, 0.95)
+    return max(0.0, low), high
 
 
 def chance_within(mix: Mixture, low_pct: float, high_pct: float) -> float:
@@ -77,29 +96,38 @@ def chance_within(mix: Mixture, low_pct: float, high_pct: float) -> float:
     return min(max(total, 0.0), 1.0)
 
 
-def fill(
-    spec: SumpSpec, mix: Mixture, litres: float, litres_sd: float, added_l: float, makeup_pct: float, days: Coming
-) -> Fill:
-    """The outcome of pouring. The usual mix comes at the proportioner's real ratio, any other from bucket and jug.
-
-    With the level held at makeup m, c goes to m/d: after AHEAD_DAYS c' = c + turned·(m/d − c).
-    """
-    real_pct = makeup_pct
+def landing(
+    spec: SumpSpec, mix: Mixture, litres: float, litres_sd: float, added_l: float, makeup_pct: float
+) -> Landing:
+    """What pouring makes of the strength. The usual mix comes at the proportioner's real ratio, any other from bucket
+    and jug."""
+    came_pct = makeup_pct
     if makeup_pct == spec.usual_pct:
-        kind = Kind(strength.USUAL, makeup_pct, POUR_SPREAD * makeup_pct, 0.0)
-        real_pct *= exp(strength.moments(mix, strength.R)[0])
+        kind = Kind(strength.USUAL, makeup_pct, USUAL_SD * makeup_pct, 0.0)
+        came_pct *= exp(strength.moments(mix, strength.R)[0])
     else:
         kind = Kind(strength.SAID, makeup_pct, BY_HAND_SD * makeup_pct, 0.0)
     spread = hypot(POURED_SD * added_l, litres_sd * added_l / litres)
-    after = strength.pour(mix, litres, added_l, spread, spec.usual_pct, [kind])
-    mean, sd = strength.moments(after, strength.C)
+    after = strength.pour(mix, litres, added_l, spread, spec.usual_pct, [kind]) if added_l > 0.0 else mix
+    return Landing(after, *strength.moments(after, strength.C), came_pct)
+
+
+def fill(
+    spec: SumpSpec, mix: Mixture, litres: float, litres_sd: float, added_l: float, makeup_pct: float, days: Coming
+) -> Fill:
+    """The outcome of pouring, at once and in the days to come.
+
+    With the level held at makeup m, c goes to m/d: after AHEAD_DAYS c' = c + turned·(m/d − c).
+    """
+    landed = landing(spec, mix, litres, litres_sd, added_l, makeup_pct)
+    after, mean = landed.mix, landed.pct
     chance = chance_within(after, spec.low_pct, spec.high_pct)
     half = sqrt(days.growth)
     later = [chance_within(after, spec.low_pct / g, spec.high_pct / g) for g in (half, days.growth)]
-    drift = _drift(spec, mean, days.turned * (real_pct / days.carry - mean))
+    drift = _drift(spec, mean, days.turned * (landed.came_pct / days.carry - mean))
     week = chance_within(after, spec.low_pct / half - drift, spec.high_pct / half - drift)
     stays = NOW * chance + CYCLE * 0.5 * sum(later) + (1.0 - NOW - CYCLE) * week
-    return Fill(added_l, makeup_pct, litres + added_l, mean, sd, chance, stays)
+    return Fill(added_l, makeup_pct, litres + added_l, mean, landed.sd, chance, stays)
 
 
 def _drift(spec: SumpSpec, pct: float, drift: float) -> float:

@@ -1,0 +1,7 @@
+"""How true to the instruction people pour and mix: what every forecast of an addition allows for."""
+
+from __future__ import annotations
+
+POURED_SD = 0.10  # of the litres advised, what people really pour, 1 sd
+BY_HAND_SD = 0.10  # of the strength of a mix from bucket and jug, 1 sd
+USUAL_SD = 0.06  # of the usual mix, from pour to pour, share of its strength, 1 sd
