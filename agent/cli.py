@@ -201,6 +201,46 @@ def dashboards(
     os.execv(sys.executable, [sys.executable, "-m", "dashboards", site, *given])
 
 
+journal_app = typer.Typer(help="Look after the journal.", rich_markup_mode=None)
+app.add_typer(journal_app, name="journal")
+
+
+@journal_app.callback()
+def _journal() -> None:
+    """Look after the journal."""
+
+
+@journal_app.command("verify")
+def journal_verify(
+    site: Annotated[str | None, typer.Argument(metavar="[SITE.toml]", help="The site file that names it.")] = None,
+    journal: Annotated[str | None, typer.Option(metavar="PATH", help="The file itself, or a copy of it.")] = None,
+    state_dir: Folder = None,
+) -> int:
+    """Find the first row that was changed, removed or moved. 0: none; 1: one; 2: no journal to read."""
+    import sqlite3
+    from pathlib import Path
+
+    from agent.io.journal import FILE_NAME, JournalReader
+    from agent.site import load_site
+
+    if (site is None) == (journal is None):
+        _refuse("journal verify: name a site file, or --journal and the file")
+    if site is not None:
+        found = load_site(site)
+        path = Path(state_dir or found.resolve(found.agent.state_dir)) / FILE_NAME
+    else:
+        path = Path(journal or "")
+    reader = JournalReader(path)
+    try:
+        report = reader.verify_chain()
+    except (OSError, sqlite3.Error) as error:
+        _refuse(f"{path}: {getattr(error, 'strerror', None) or error}")
+    finally:
+        reader.close()
+    print(f"{path}: {report.text}", file=sys.stdout if report.ok else sys.stderr)
+    return 0 if report.ok else 1
+
+
 @app.command()
 def demo(
     speed: Annotated[float, typer.Option(metavar="N", help="How much faster than life.")] = 60.0,

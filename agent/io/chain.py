@@ -49,14 +49,15 @@ def link(before: bytes, row: LogRow) -> bytes:
 
 def verify(rows: Iterable[LogRow], head: bytes, count: int) -> ChainReport:
     """Walk the chained rows in order of seq; `head` and `count` are what the writer last noted."""
-    before, seen = BEGINNING, 0
+    before, seen, at = BEGINNING, 0, "the beginning"
     for row in rows:
         sound = isinstance(row.body, bytes) and row.chain is not None  # SQLite keeps any type in any column
         if not sound or row.chain != link(before, row):
-            text = f"row {row.seq} ({row.kind}) does not follow from the one before: changed, missing or moved"
+            text = f"row {row.seq} ({row.kind}) does not follow from {at}"
+            text += ": it was changed or moved, or a row between them is missing"
             return ChainReport(False, seen, row.seq, text)
-        before, seen = link(before, row), seen + 1
+        before, seen, at = link(before, row), seen + 1, f"row {row.seq} ({row.kind})"
     if (before, seen) != (head, count):
-        text = f"the chain ends after {seen} rows, {count} were written: rows are missing at its end"
+        text = f"the chain ends with {at} after {seen} rows, {count} were written: rows are missing at its end"
         return ChainReport(False, seen, None, text)
     return ChainReport(True, seen, None, f"{seen} rows, each follows from the one before")

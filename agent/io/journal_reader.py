@@ -170,16 +170,19 @@ class JournalReader:
         }
 
     def verify_chain(self) -> ChainReport:
-        """Walk all chained rows: finds a changed, missing or reordered one."""
-        meta = dict(self._db.rows("SELECT key, value FROM meta WHERE key IN ('chain_head', 'chain_count')"))
-        return verify(self._chained(), meta.get("chain_head", BEGINNING), meta.get("chain_count", 0))
+        """Walk all chained rows: finds a changed, missing or reordered one. Rows written meanwhile are left out."""
+        sql = """SELECT key, value FROM meta WHERE key IN ('chain_head', 'chain_count')
+                 UNION ALL SELECT 'last_seq', coalesce(max(seq), 0) FROM log"""
+        meta = dict(self._db.rows(sql))  # one statement, one moment: the agent may be writing
+        head, count = meta.get("chain_head", BEGINNING), meta.get("chain_count", 0)
+        return verify(self._chained(meta["last_seq"]), head, count)
 
-    def _chained(self) -> Iterable[LogRow]:
-        sql = """SELECT * FROM log WHERE seq > ? AND kind <> 'block'
+    def _chained(self, last_seq: int) -> Iterable[LogRow]:
+        sql = """SELECT * FROM log WHERE seq > ? AND seq <= ? AND kind <> 'block'
                  AND kind IN ('finding', 'advice', 'word', 'review', 'alert', 'agent')
                  ORDER BY seq LIMIT ?"""
         seq = 0
-        while rows := self._db.rows(sql, (seq, ROWS_A_READ)):
+        while rows := self._db.rows(sql, (seq, last_seq, ROWS_A_READ)):
             yield from (LogRow(*row) for row in rows)
             seq = rows[-1][0]
 
