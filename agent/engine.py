@@ -11,6 +11,7 @@ from importlib.metadata import version
 from typing import Any
 
 from agent.core import step as core
+from agent.core.explain import doubted
 from agent.core.outputs import Advice, Belief, Finding, Output
 from agent.core.spec import SiteSpec
 from agent.errors import BadRecord
@@ -20,6 +21,8 @@ from agent.records import Record, decode_line, record_from
 
 VERSION = version("sumpside")
 FRESH_TAIL_RECORDS = 50_000  # without a snapshot: enough to know each sump again, and read in about 3 s
+
+SNAPSHOT_LEVEL = 9  # a third less on the card than level 1, for some 10 ms
 
 HEARING = "hearing"  # journal fact: the word that the core was given last, until it has taken it
 RETRIED = "retried"  # journal fact: the same, while it is tried once more after a restart
@@ -59,13 +62,17 @@ class Engine:
         """The belief at `time` (epoch s) in words: lines of plain text."""
         return core.explain(self._state, sump, time, self._site)
 
+    def doubts(self, sump: str) -> list[dict[str, float]]:
+        """The last readings of a sump that are held for wrong: when taken (epoch s), % of the mix, how likely wrong."""
+        return [{"time": r.time, "pct": r.pct, "doubt": r.doubt} for r in doubted(self._state.sumps[sump])]
+
     def calibrated(self, sump: str, signal: str, raw: float) -> float:
         """A sample's calibrated value: litres of a level, else the reading itself."""
         return self._state.sumps[sump].spec.curve.litres_at(raw) if signal == "level" else raw
 
     def snapshot(self, time: float) -> None:
         """Keep the state in the journal, as of everything that was stepped. Raises sqlite3.Error."""
-        self._journal.snapshot(time, VERSION, zlib.compress(core.dump(self._state), 1))
+        self._journal.snapshot(time, VERSION, zlib.compress(core.dump(self._state), SNAPSHOT_LEVEL))
 
     # -- after a restart ------------------------------------------------------------------------------------------
 

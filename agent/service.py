@@ -41,7 +41,7 @@ from agent.site import AsciiLineBus, Site, load_site
 from agent.words import heard
 
 TICK_S: Final = 0.2  # a level change is seen, judged and posted well within 2 s
-SNAPSHOT_EVERY_S: Final = 600.0  # bounds what a restart must replay to some ten thousand records
+SNAPSHOT_EVERY_S: Final = 1800.0  # a restart replays 43,000 records of a large site in about 2 s; a card wears less
 LAG_S: Final = 2.0  # a belief is written this long after its time: readings on their way still count
 RUNNING_REPEAT_S: Final = 600.0  # the pump's state goes to the core on change, and this often, so that a gap shows
 STATUS_EVERY_S: Final = 10.0
@@ -291,9 +291,9 @@ class Agent:
 
     # -- keeping and showing --------------------------------------------------------------------------------------
 
-    def _commit(self) -> None:
+    def _commit(self, last: bool = False) -> None:
         self._commit_at = self.clock.monotonic() + self.site.agent.block_s
-        if self.outbox.flush():
+        if self.outbox.flush(last):
             self.publishers.wake()
 
     def _snapshot(self) -> None:
@@ -339,8 +339,9 @@ class Agent:
         """The beliefs in words, for the page of a sump; a folder that takes nothing is the live file's to tell of."""
         now = self.clock.time()
         texts = {sump: self.engine.explain(sump, now) for sump in self.spec.sumps}
+        doubts = {sump: self.engine.doubts(sump) for sump in self.spec.sumps}
         with suppress(OSError):
-            self.explained.write({"time": now, "sumps": texts}, self.clock.monotonic())
+            self.explained.write({"time": now, "sumps": texts, "doubts": doubts}, self.clock.monotonic())
 
     @property
     def fault(self) -> str | None:
@@ -376,7 +377,7 @@ class Agent:
             self._commit()
             self.publishers.stop(SINK_STOP_S)
             self.publishers.collect(self.outbox)
-            self._commit()
+            self._commit(last=True)
             self._snapshot()
         finally:
             self.reader.close()

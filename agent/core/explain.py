@@ -11,8 +11,9 @@ from agent.core.kinds import STRONG, WEAK
 from agent.core.sump import leaked_lately, slot_of
 
 if TYPE_CHECKING:
-    from agent.core.sump import Addition, Sump
+    from agent.core.sump import Addition, Reading, Sump
 
+DOUBTS_TOLD, DOUBT_TOLD = 6, 0.3  # of so many last readings, those likelier wrong than this
 WHY = {WEAK: ", after a weak reading", STRONG: ", after a strong reading"}
 
 
@@ -83,12 +84,16 @@ def _addition(sump: Sump, addition: Addition, when: float) -> str:
     return f"{line}{makeup}: {likely}."
 
 
+def doubted(sump: Sump) -> list[Reading]:
+    """The last readings that are rather held for wrong ones, oldest first."""
+    return [r for r in list(sump.readings)[-DOUBTS_TOLD:] if r.doubt > DOUBT_TOLD]
+
+
 def _doubts(sump: Sump, when: float) -> list[str]:
     return [
         f"- The reading of {r.pct:.1f} % {(when - r.time) / 3600:.0f} h ago is doubted "
         f"({100 * r.doubt:.0f} % likely wrong)."
-        for r in list(sump.readings)[-6:]
-        if r.doubt > 0.3
+        for r in doubted(sump)
     ]
 
 

@@ -110,6 +110,15 @@ class JournalReader:
                   AND time >= ? AND time < ? ORDER BY time"""
         return [LogRow(*row).data() for row in self._db.rows(sql, (sump, t0, t1))]
 
+    def beliefs_spread(self, sump: str, t0: float, t1: float, step_s: float) -> list[dict[str, Any]]:
+        """The first belief row of each step of [t0, t1): each is sought, the rows between are never read."""
+        sql = """WITH RECURSIVE at(t) AS (SELECT ?2 UNION ALL SELECT t + ?4 FROM at WHERE t + ?4 < ?3)
+                 SELECT * FROM log WHERE seq IN (
+                     SELECT (SELECT seq FROM log WHERE kind = 'belief' AND kind <> 'block' AND sump = ?1
+                             AND time >= at.t AND time < min(at.t + ?4, ?3) ORDER BY time LIMIT 1) FROM at)
+                 ORDER BY time"""
+        return [LogRow(*row).data() for row in self._db.rows(sql, (sump, t0, t1, step_s))]
+
     def latest_belief(self, sump: str) -> dict[str, Any] | None:
         """The newest belief row of a sump."""
         sql = """SELECT * FROM log WHERE kind = 'belief' AND kind <> 'block' AND sump = ?

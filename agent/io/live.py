@@ -9,7 +9,7 @@ from typing import Any
 
 FILE_NAME = "live.json"
 LEAST_PERIOD_S = 1.0  # real seconds; nobody's eye is faster
-EXPLAIN_NAME = "explain.json"  # {"time": epoch s, "sumps": {id: text}}
+EXPLAIN_NAME = "explain.json"  # {"time": epoch s, "sumps": {id: text}, "doubts": {id: [{"time", "pct", "doubt"}]}}
 EXPLAIN_PERIOD_S = 60.0  # of the site's clock: words are read, not watched
 
 

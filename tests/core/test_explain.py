@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from agent.core import strength
+from agent.core.explain import doubted
 from agent.core.step import belief_at, explain
 from agent.records import Record
 from tests.replay.small import DAY_S, SITE, T0, Days, Plant, Pour, Run, drive, hand, in_order, simulate
@@ -105,6 +106,8 @@ def test_a_reading_that_was_doubted_is_named():
     days, run = lived(words)
     doubts = [line for line in told(run, days.time[-1]).splitlines() if "doubted" in line]
     assert len(doubts) == 1 and "11.1 %" in doubts[0]
+    (held,) = doubted(run.state.sumps["mill-2"])
+    assert (held.time, held.pct) == (T0 + 60.0 * HOUR_S, pytest.approx(11.1)) and held.doubt > 0.5
 
 
 def test_what_is_prior_and_what_is_learned_is_said():

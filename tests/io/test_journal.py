@@ -120,6 +120,18 @@ def test_beliefs_come_by_time_and_the_newest_alone(journal: Journal, reader: Jou
     assert reader.latest_belief("grinder-1") is None
 
 
+def test_of_a_long_stretch_one_belief_a_step_is_read(journal: Journal, reader: JournalReader) -> None:
+    for i in range(60):
+        journal.belief(belief(T0 + 600 * i))
+        journal.belief(belief(T0 + 600 * i, "mill-2"))
+    journal.commit()
+    spread = reader.beliefs_spread("mill-1", T0 + 300, T0 + 600 * 60, 3600.0)
+    assert [b["time"] for b in spread] == [T0 + 600 + 3600 * i for i in range(10)]
+    assert {b["sump"] for b in spread} == {"mill-1"}
+    assert reader.beliefs_spread("mill-1", T0, T0 + 1200, 600.0) == reader.beliefs("mill-1", T0, T0 + 1200)
+    assert reader.beliefs_spread("mill-1", T0 - 9000, T0 + 100, 3600.0) == reader.beliefs("mill-1", T0, T0 + 100)
+
+
 def test_bookmarks_dead_letters_and_meta_stay(journal: Journal, reader: JournalReader) -> None:
     journal.bookmark("mqtt", 5)
     journal.bookmark("mqtt", 9)
