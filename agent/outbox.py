@@ -9,6 +9,7 @@ from typing import Final
 from agent.io.journal import Journal
 from agent.reviews import Row
 
+BOOKMARK_COMMITS: Final = 4  # publishers' bookmarks ride on every fourth block: a page each that a re-send makes up for
 UNWRITTEN_SAMPLES: Final = 100_000  # kept while the disk takes nothing: an hour of a large site, some 20 MB
 
 
@@ -29,7 +30,7 @@ class Outbox:
     def __init__(self, journal: Journal) -> None:
         self._journal = journal
         self._rows: list[Row] = []
-        self._bookmarks: dict[str, int] = {}
+        self._bookmarks: dict[str, int] = {}  # of publishers, waiting
         self._dead: list[DeadLetter] = []
         self._notes: dict[str, str] = {}
         self.fault: str | None = None  # why the disk does not take it
@@ -47,28 +48,32 @@ class Outbox:
         self._rows.append(row)
 
     def bookmark(self, name: str, seq: int) -> None:
-        """A reader's bookmark, with the next commit."""
+        """A publisher's bookmark, within the next few commits: what is sent again after a crash is the same point."""
         self._bookmarks[name] = seq
 
     def dead_letter(self, letter: DeadLetter) -> None:
         """A dead letter, with the next commit."""
         self._dead.append(letter)
 
-    def flush(self) -> bool:
+    def flush(self, last: bool = False) -> bool:
         """Commit everything; false, with `fault` saying why, when the disk does not take it: it is kept, then.
+
+        `last`: bookmarks do not wait for their turn.
 
         Raises sqlite3.DatabaseError for a broken file, which trying again would not mend.
         """
+        marking = last or bool(self._dead) or self.commits % BOOKMARK_COMMITS == 0
         try:
             with self._journal.group():
-                self._write()
+                self._write(self._bookmarks if marking else {})
         except sqlite3.OperationalError as error:
             self.fault = f"the journal cannot be written: {error}"
             self.full = error.sqlite_errorcode == sqlite3.SQLITE_FULL
             self.lost_samples += self._journal.forget_oldest(UNWRITTEN_SAMPLES)
             return False
         self._rows.clear()
-        self._bookmarks.clear()
+        if marking:
+            self._bookmarks.clear()
         self._dead.clear()
         self._notes.clear()
         self.fault, self.full = None, False
@@ -85,15 +90,15 @@ class Outbox:
         self._rows += rows
         self._bookmarks[name] = seq
         self._notes |= notes
-        if self.flush():
+        if self.flush(last=True):
             return True
         self._rows, self._bookmarks, self._notes = kept
         return False
 
-    def _write(self) -> None:
+    def _write(self, bookmarks: dict[str, int]) -> None:
         for row in self._rows:
             self._journal.event(row.kind, row.time, row.sump, row.id, row.body)
-        for name, seq in self._bookmarks.items():
+        for name, seq in bookmarks.items():
             self._journal.bookmark(name, seq)
         for key, value in self._notes.items():
             self._journal.set_meta(key, value)
