@@ -39,6 +39,7 @@ class SiteInfo(_Table):
     id: Slug | None = None
     timezone: Text = "UTC"
     units: Literal["litre", "us_gallon"] = "litre"
+    degrees: Literal["celsius", "fahrenheit"] = "celsius"  # of temperatures, for people's eyes only
 
 
 class Fluid(_Table):

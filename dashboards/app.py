@@ -18,6 +18,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboards import guard, sessions
 from dashboards.desk import Ask, Desk
+from dashboards.language import _, speak
 from dashboards.live_stream import LiveStream
 from dashboards.render import HEADERS, STATIC, page
 from dashboards.routes import ROUTES, STATIC_PATH
@@ -59,21 +60,25 @@ def _endpoint(way: guard.Way, desk: Desk) -> Callable[[Request], Awaitable[Respo
 
 async def _say_why(desk: Desk, request: Request, why: Exception) -> Response:
     assert isinstance(why, HTTPException)
-    heading = {403: "Not taken", 404: "Nothing here", 405: "Not taken"}.get(why.status_code, "That did not work")
-    text = "There is no such page." if why.detail == "Not Found" else why.detail
-    return page(_ask(desk, request), "message.html", why.status_code, heading=heading, text=text)
+    ask = _ask(desk, request)
+    headings = {403: _("Not taken"), 404: _("Nothing here"), 405: _("Not taken")}
+    heading = headings.get(why.status_code, _("That did not work"))
+    text = _("There is no such page.") if why.detail == "Not Found" else why.detail
+    return page(ask, "message.html", why.status_code, heading=heading, text=text)
 
 
 async def _say_sorry(desk: Desk, request: Request, why: Exception) -> Response:
-    text = "Something here is broken. It has been written to the program's log."
+    text = _("Something here is broken. It has been written to the program's log.")
     stranger = Ask(request, desk, None, "", desk.live())  # the least that a page needs: what broke may break it again
-    return page(stranger, "message.html", 500, heading="Our fault", text=text)
+    return page(stranger, "message.html", 500, heading=_("Our fault"), text=text)
 
 
 def _ask(desk: Desk, request: Request) -> Ask:
     session = desk.sessions.find(request.cookies.get(sessions.COOKIE), time.time())
     cookie = request.cookies.get(sessions.COOKIE if session else guard.DOOR_COOKIE) or ""
-    return Ask(request, desk, session.person if session else None, cookie, desk.live())
+    ask = Ask(request, desk, session.person if session else None, cookie, desk.live())
+    speak(ask.show.language)
+    return ask
 
 
 class Headers:

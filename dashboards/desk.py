@@ -5,7 +5,7 @@ from __future__ import annotations
 import secrets
 import time
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -19,6 +19,7 @@ from agent.io.journal import FILE_NAME as JOURNAL_FILE
 from agent.site import Site
 from dashboards import instructions, seal, sump_views
 from dashboards.instructions import Instruction
+from dashboards.language import negotiate
 from dashboards.live_file import FILE_NAME as LIVE_FILE
 from dashboards.live_file import Live, LiveFile
 from dashboards.people import People, Person, open_store, set_up_code
@@ -45,7 +46,8 @@ class Desk:
     def __init__(self, site: Site, folders: Folders) -> None:
         folders.inbox.mkdir(parents=True, exist_ok=True)
         self.site: SiteSpec = site.spec()
-        self.show = Show(self.site.units, ZoneInfo(self.site.timezone))
+        self.file = site
+        self.show = Show(self.site.units, ZoneInfo(self.site.timezone), site.site.degrees)
         self.queries = Queries(folders.state / JOURNAL_FILE, folders.inbox / INBOX_FILE)
         self.inbox = Inbox.open(folders.inbox / INBOX_FILE)
         self.live_file = LiveFile(folders.runtime / LIVE_FILE, site.simulated)
@@ -64,6 +66,13 @@ class Desk:
     def live(self) -> Live:
         return self.live_file.read(time.time())
 
+    def show_for(self, person: Person | None, accept_language: str | None) -> Show:
+        """How one person reads: as they chose, else as the site and the browser say."""
+        language = (person.language if person else None) or negotiate(accept_language)
+        units = (person.units if person else None) or self.show.units
+        degrees = (person.degrees if person else None) or self.show.degrees
+        return replace(self.show, units=units, degrees=degrees, language=language)
+
     def instructions(self, waiting: Iterable[Word], sump: str | None = None) -> list[Instruction]:
         """Open instructions of the site's sumps, those due first."""
         words = list(waiting)
@@ -71,14 +80,15 @@ class Desk:
         found = [instructions.read(r, self.site.sumps[r["sump"]], words) for r in rows if r["sump"] in self.site.sumps]
         return sorted(found, key=lambda one: (one.advice.get("due_in_h") or 0.0, one.posted_at or 0.0))
 
-    def views(self, live: Live, opened: list[Instruction]) -> list[sump_views.SumpView]:
+    def views(self, live: Live, opened: list[Instruction], show: Show) -> list[sump_views.SumpView]:
         """All sumps, the most urgent first."""
-        return sorted((self.view(spec, live, opened) for spec in self.site.sumps.values()), key=lambda v: v.urgency)
+        views = (self.view(spec, live, opened, show) for spec in self.site.sumps.values())
+        return sorted(views, key=lambda v: v.urgency)
 
-    def view(self, spec: SumpSpec, live: Live, opened: list[Instruction]) -> sump_views.SumpView:
+    def view(self, spec: SumpSpec, live: Live, opened: list[Instruction], show: Show) -> sump_views.SumpView:
         belief = live.belief(spec.id) or self.queries.latest_belief(spec.id)
         one = next((i for i in opened if i.spec.id == spec.id and i.state != "done"), None)
-        return sump_views.view(spec, live, belief, one, self.show)
+        return sump_views.view(spec, live, belief, one, show)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +106,11 @@ class Ask:
     def now_s(self) -> float:
         """The site's time: what a person's word is stamped with."""
         return self.live.now_s
+
+    @property
+    def show(self) -> Show:
+        """How who asks reads numbers."""
+        return self.desk.show_for(self.person, self.request.headers.get("accept-language"))
 
     @property
     def form_token(self) -> str:

@@ -14,6 +14,7 @@ from starlette.responses import RedirectResponse, Response
 
 from dashboards import seal, sessions
 from dashboards.desk import Ask, Desk
+from dashboards.language import _, speak
 from dashboards.people import ROLES, Person
 from dashboards.render import page
 
@@ -46,6 +47,7 @@ async def answer(way: Way, desk: Desk, request: Request) -> Response:
     person = session.person if session else None
     door = request.cookies.get(DOOR_COOKIE) or secrets.token_urlsafe(24)
     cookie = (token or "") if person else door
+    speak(desk.show_for(person, request.headers.get("accept-language")).language)
     form = await _checked_form(request, desk, cookie) if request.method == "POST" else {}
     ask = Ask(request, desk, person, cookie, desk.live(), form)
     role = person.role if person else NOBODY
@@ -64,10 +66,12 @@ def set_cookie(request: Request, response: Response, name: str, value: str, max_
 
 def _refusal(ask: Ask, person: Person | None) -> Response:
     if person is not None:
-        return page(ask, "message.html", 403, heading="Not for you", text=f"This is not open to {person.role}s.")
+        return page(ask, "message.html", 403, heading=_("Not for you"), text=_("Your role does not open this page."))
     path = ask.request.url.path
     if ask.request.method != "GET" or path in ("/live",) or path.startswith("/series/"):
-        return page(ask, "message.html", 401, heading="Sign in first", text="You are not signed in, or no longer.")
+        return page(
+            ask, "message.html", 401, heading=_("Sign in first"), text=_("You are not signed in, or no longer.")
+        )
     first = "/set-up" if ask.desk.people.empty() else "/sign-in"
     return RedirectResponse(f"{first}?next={quote(path)}", 303)
 
@@ -76,23 +80,23 @@ async def _checked_form(request: Request, desk: Desk, cookie: str) -> dict[str, 
     """The fields of a form of ours. Raises HTTPException: 403 foreign or stale, 413 too large, 415 no form."""
     headers = request.headers
     if not seal.same_origin(headers.get("origin"), headers.get("sec-fetch-site"), headers.get("host")):
-        raise HTTPException(403, "This form was not sent from our own page.")
+        raise HTTPException(403, _("This form was not sent from our own page."))
     form = await _read_form(request)
     if not seal.form_token_ok(desk.seal_key, cookie, form.get("form_token", "")):
-        raise HTTPException(403, "This page has grown old. Open it again and repeat your entry.")
+        raise HTTPException(403, _("This page has grown old. Open it again and repeat your entry."))
     return form
 
 
 async def _read_form(request: Request) -> dict[str, str]:
     if request.headers.get("content-type", "").split(";")[0].strip() != "application/x-www-form-urlencoded":
-        raise HTTPException(415, "Only plain forms are taken here.")
+        raise HTTPException(415, _("Only plain forms are taken here."))
     body = b""
     async for chunk in request.stream():
         body += chunk
         if len(body) > LARGEST_FORM_BYTES:
-            raise HTTPException(413, "That is too long.")
+            raise HTTPException(413, _("That is too long."))
     try:
         pairs = parse_qsl(body.decode("utf-8"), keep_blank_values=True, max_num_fields=MOST_FIELDS)
     except ValueError as why:
-        raise HTTPException(400, "This form cannot be read.") from why
+        raise HTTPException(400, _("This form cannot be read.")) from why
     return {name: value.replace("\0", "") for name, value in pairs}

@@ -13,15 +13,16 @@ from agent.core.fluid import concentrate_in
 from agent.core.review import ENDED, SET_ASIDE_S, events_open_to
 from agent.core.spec import SumpSpec
 from agent.io.inbox import Word
+from dashboards.language import N_, _
 
 TITLES = {
-    "top_off": "Top off",
-    "strengthen": "Strengthen",
-    "thin": "Thin",
-    "drain_part": "Drain part of it",
-    "read_strength": "Dip the refractometer",
-    "ask": "Say what went in",
-    "look": "Have a look",
+    "top_off": N_("Top off"),
+    "strengthen": N_("Strengthen"),
+    "thin": N_("Thin"),
+    "drain_part": N_("Drain part of it"),
+    "read_strength": N_("Dip the refractometer"),
+    "ask": N_("Say what went in"),
+    "look": N_("Have a look"),
 }
 ADDITIONS = ("top_off", "strengthen", "thin")
 
@@ -45,7 +46,7 @@ class Instruction:
 
     @property
     def title(self) -> str:
-        return TITLES.get(self.kind, self.kind.replace("_", " "))
+        return _(TITLES[self.kind]) if self.kind in TITLES else self.kind.replace("_", " ")
 
     @property
     def adds(self) -> bool:

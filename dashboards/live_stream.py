@@ -11,8 +11,9 @@ from typing import Any
 from agent.core.fluid import brix_pct
 from dashboards import sessions
 from dashboards.desk import Ask, Desk
+from dashboards.language import _, speaking
 from dashboards.live_file import Live
-from dashboards.show import NINE_IN_TEN_SD, span
+from dashboards.show import NINE_IN_TEN_SD, Show, span_in
 from dashboards.sump_views import SumpView
 
 PERIOD_S = 0.5
@@ -28,51 +29,55 @@ class LiveStream:
         self.desk = desk
         self.stopping = asyncio.Event()
         self.turns = 0  # looks taken: what the watchdog is fed by
-        self._queues: set[asyncio.Queue[str]] = set()
+        self._queues: dict[asyncio.Queue[str], Show] = {}  # each watcher, and how it reads numbers
         self._seq = desk.queries.last_seq()
         self._event_seq = self._seq
-        self._newest = ""
+        self._newest: dict[Show, str] = {}
 
     async def run(self) -> None:
         """Looks until stopped. A fault of the files is part of what is told, not an end."""
         while not self.stopping.is_set():
-            if self._queues:
-                self._tell(self.picture())
+            for show in set(self._queues.values()):
+                self._tell(self.picture(show), show)
             self.turns += 1
             await _wait(self.stopping, PERIOD_S)
         for queue in self._queues:
             _replace(queue, "")
 
-    def picture(self) -> str:
-        """What all pages show of all sumps just now, as JSON."""
+    def picture(self, show: Show) -> str:
+        """What all pages show of all sumps just now, as JSON, in one language and its units."""
+        with speaking(show.language):
+            return self._picture(show)
+
+    def _picture(self, show: Show) -> str:
         self._seq, event = self.desk.queries.newest_event_after(self._seq)
         self._event_seq = max(self._event_seq, event)
         live = self.desk.live()
         opened = self.desk.instructions([])
-        views = self.desk.views(live, opened)
+        views = self.desk.views(live, opened, show)
         body: dict[str, Any] = {
             "now": live.now_s,
-            "clock": self.desk.show.moment(live.now_s).strftime("%H:%M:%S"),
+            "clock": show.moment(live.now_s).strftime("%H:%M:%S"),
             "quiet": silence(live.quiet_s) if live.silent else None,
             "seq": self._event_seq,
-            "sumps": {v.spec.id: _of_sump(v, self.desk, live) for v in views},
+            "sumps": {v.spec.id: _of_sump(v, show, live) for v in views},
         }
         return json.dumps(body, separators=(",", ":"), allow_nan=False)
 
-    def _tell(self, text: str) -> None:
-        if text == self._newest:
+    def _tell(self, text: str, show: Show) -> None:
+        if text == self._newest.get(show):
             return
-        self._newest = text
-        for queue in self._queues:
+        self._newest[show] = text
+        for queue in (queue for queue, of in self._queues.items() if of == show):
             _replace(queue, text)
 
     async def watch(self, ask: Ask) -> AsyncIterator[str]:
         """Events for one page, as text of the stream, for as long as its person is signed in."""
         queue: asyncio.Queue[str] = asyncio.Queue(maxsize=1)
         looked_s = time.monotonic()
-        self._queues.add(queue)
+        self._queues[queue] = ask.show
         try:
-            yield "retry: 2000\n\n" + _event(self.picture())
+            yield "retry: 2000\n\n" + _event(self.picture(ask.show))
             while not self.stopping.is_set():
                 if time.monotonic() - looked_s > SIGNED_OUT_LOOK_S:
                     looked_s = time.monotonic()
@@ -86,7 +91,7 @@ class LiveStream:
                 if text:
                     yield _event(text)
         finally:
-            self._queues.discard(queue)
+            self._queues.pop(queue, None)
 
     def full(self) -> bool:
         return len(self._queues) >= MOST_WATCHERS
@@ -100,20 +105,21 @@ def still_signed_in(ask: Ask) -> bool:
 def silence(quiet_s: float | None) -> str:
     """What a page says when the agent has nothing to say."""
     if quiet_s is None:
-        return "The logger has not said anything yet. Nothing here is live."
-    return f"The logger has said nothing for {span(max(quiet_s, 60.0))}. The values below are its last."
+        return _("The logger has not said anything yet. Nothing here is live.")
+    span = span_in(max(quiet_s, 60.0))
+    return _("The logger has said nothing for {span}. The values below are its last.", span=span)
 
 
-def _of_sump(view: SumpView, desk: Desk, live: Live) -> dict[str, Any]:
+def _of_sump(view: SumpView, show: Show, live: Live) -> dict[str, Any]:
     belief = view.belief
     level, brix = (_good(live.signal(view.spec.id, name)) for name in ("level", "brix"))
     return {
         "state": view.state,
         "texts": view.texts,
         "old": [name for name, is_old in view.old.items() if is_old],
-        "level": level and [level["time"], round(desk.show.in_unit(level["litres"]), 3)],
+        "level": level and [level["time"], round(show.in_unit(level["litres"]), 3)],
         "inline": brix and [brix["time"], round(brix_pct(brix["raw"], view.spec.refractometer_factor), 3)],
-        "belief": belief and _of_belief(belief, desk),
+        "belief": belief and _of_belief(belief, show),
     }
 
 
@@ -122,9 +128,9 @@ def _good(sample: dict[str, Any] | None) -> dict[str, Any] | None:
     return sample if sample and not sample.get("flags") else None
 
 
-def _of_belief(belief: dict[str, Any], desk: Desk) -> dict[str, Any]:
-    """For the map in litres, for the graphs in the site's unit."""
-    half, unit = NINE_IN_TEN_SD * belief["volume_sd"], desk.show.in_unit
+def _of_belief(belief: dict[str, Any], show: Show) -> dict[str, Any]:
+    """For the map in litres, for the graphs in the unit of people's eyes."""
+    half, unit = NINE_IN_TEN_SD * belief["volume_sd"], show.in_unit
     return {
         "t": belief["time"], "volume_l": belief["volume_l"], "volume_sd": belief["volume_sd"],
         "volume": unit(belief["volume_l"]), "low": unit(belief["volume_l"] - half),

@@ -18,6 +18,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import Argon2Error, InvalidHashError
 
 from agent.core.review import MAINTENANCE, OPERATOR, SUPERVISOR
+from dashboards.language import _
 
 ROLES = (OPERATOR, SUPERVISOR, MAINTENANCE)
 SHORTEST_PIN = 6  # operators, with slowed tries: see tries.py
@@ -39,6 +40,12 @@ CREATE TABLE IF NOT EXISTS session (
 CREATE TABLE IF NOT EXISTS meta (key TEXT PRIMARY KEY, value BLOB NOT NULL);
 """
 
+ADD_COLUMN = {
+    "language": "ALTER TABLE person ADD COLUMN language TEXT",
+    "units": "ALTER TABLE person ADD COLUMN units TEXT",
+    "degrees": "ALTER TABLE person ADD COLUMN degrees TEXT",
+}
+
 
 class NotAccepted(ValueError):
     """A name, role or secret that cannot be taken; the text is for the person who typed it."""
@@ -50,6 +57,9 @@ class Person:
     name: str
     role: str
     active: bool = True
+    language: str | None = None  # None: as the browser says
+    units: str | None = None  # None: as the site file says
+    degrees: str | None = None
 
 
 def open_store(path: Path) -> sqlite3.Connection:
@@ -60,7 +70,16 @@ def open_store(path: Path) -> sqlite3.Connection:
     store.execute("PRAGMA journal_mode=WAL")
     store.execute("PRAGMA synchronous=FULL")
     store.executescript(SCHEMA)
+    _add_columns(store)
     return store
+
+
+def _add_columns(store: sqlite3.Connection) -> None:
+    """What came after the first release: how a person likes to read."""
+    there = {row[1] for row in store.execute("PRAGMA table_info(person)")}
+    for name in ("language", "units", "degrees"):
+        if name not in there:
+            store.execute(ADD_COLUMN[name])
 
 
 @contextmanager
@@ -120,7 +139,7 @@ class People:
         try:
             row = self.store.execute(sql, (tidy_name(name), role, hashed, now_s))
         except sqlite3.IntegrityError as why:
-            raise NotAccepted(f"“{name}” is on the list already.") from why
+            raise NotAccepted(_("“{name}” is on the list already.", name=name)) from why
         return Person(int(row.lastrowid or 0), tidy_name(name), role)
 
     def named(self, name: str) -> tuple[Person | None, str]:
@@ -130,12 +149,18 @@ class People:
         return (Person(row[0], row[1], row[2]), row[3]) if row else (None, nobody_s_hash())
 
     def get(self, person_id: int) -> Person | None:
-        row = self.store.execute("SELECT id, name, role, active FROM person WHERE id = ?", (person_id,)).fetchone()
-        return Person(row[0], row[1], row[2], bool(row[3])) if row else None
+        sql = "SELECT id, name, role, active, language, units, degrees FROM person WHERE id = ?"
+        row = self.store.execute(sql, (person_id,)).fetchone()
+        return Person(row[0], row[1], row[2], bool(row[3]), *row[4:]) if row else None
 
     def all(self) -> list[Person]:
-        rows = self.store.execute("SELECT id, name, role, active FROM person ORDER BY active DESC, name").fetchall()
-        return [Person(r[0], r[1], r[2], bool(r[3])) for r in rows]
+        sql = "SELECT id, name, role, active, language, units, degrees FROM person ORDER BY active DESC, name"
+        return [Person(r[0], r[1], r[2], bool(r[3]), *r[4:]) for r in self.store.execute(sql).fetchall()]
+
+    def prefer(self, person_id: int, language: str | None, units: str | None, degrees: str | None) -> None:
+        """How a person likes to read; None leaves it to the browser and the site file."""
+        sql = "UPDATE person SET language = ?, units = ?, degrees = ? WHERE id = ?"
+        self.store.execute(sql, (language, units, degrees, person_id))
 
     def set_secret(self, person_id: int, hashed: str) -> None:
         """A new secret; every session of that person ends."""
@@ -146,7 +171,7 @@ class People:
     def set_active(self, person_id: int, active: bool) -> None:
         """Lets a person in again or no more. The last active person of maintenance stays."""
         if not active and self._last_of_maintenance(person_id):
-            raise NotAccepted("One person of maintenance has to stay.")
+            raise NotAccepted(_("One person of maintenance has to stay."))
         with transaction(self.store):
             self.store.execute("UPDATE person SET active = ? WHERE id = ?", (int(active), person_id))
             self.store.execute("DELETE FROM session WHERE person = ?", (person_id,))
@@ -159,17 +184,16 @@ class People:
 def tidy_name(name: str) -> str:
     name = " ".join(name.split())
     if not name or len(name) > LONGEST_NAME or not name.isprintable():
-        raise NotAccepted(f"A name has 1 to {LONGEST_NAME} characters.")
+        raise NotAccepted(_("A name has 1 to {most} characters.", most=LONGEST_NAME))
     return name
 
 
 def check_secret(role: str, secret: str) -> None:
     """Raises `NotAccepted` unless the secret is long enough for what the role may do."""
     if role not in ROLES:
-        raise NotAccepted(f"A role is one of {', '.join(ROLES)}.")
+        raise NotAccepted(_("A role is one of {roles}.", roles=", ".join(ROLES)))
     shortest = SHORTEST_PIN if role == OPERATOR else SHORTEST_PASSWORD
-    kind = "PIN or password" if role == OPERATOR else "password"
     if not shortest <= len(secret) <= LONGEST_SECRET:
-        raise NotAccepted(f"The {kind} of {role} has at least {shortest} characters.")
+        raise NotAccepted(_("The PIN or password has at least {shortest} characters here.", shortest=shortest))
     if len(set(secret)) < 3:
-        raise NotAccepted(f"That {kind} is too easy to guess.")
+        raise NotAccepted(_("That PIN or password is too easy to guess."))

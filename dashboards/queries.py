@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 
 from agent.io.inbox import InboxReader, Word
 from agent.io.journal import JournalReader, LogRow
+from dashboards.language import _
 
 Found = TypeVar("Found")
 INBOX_BOOKMARK = "inbox"
@@ -38,10 +39,10 @@ class Queries:
         try:
             answer = question()
         except FileNotFoundError:
-            self.fault = "There is no journal yet."
+            self.fault = _("There is no journal yet.")
             return otherwise
         except sqlite3.Error as why:
-            self.fault = f"The journal cannot be read: {why}."
+            self.fault = _("The journal cannot be read: {why}.", why=why)
             return otherwise
         self.fault = None
         return answer
@@ -67,6 +68,10 @@ class Queries:
     def beliefs(self, sump: str, t0: float, t1: float) -> list[dict[str, Any]]:
         return self._all(lambda: self.journal.beliefs(sump, t0, t1))
 
+    def beliefs_spread(self, sump: str, t0: float, t1: float, step_s: float) -> list[dict[str, Any]]:
+        """One belief a step, for long stretches of time."""
+        return self._all(lambda: self.journal.beliefs_spread(sump, t0, t1, step_s))
+
     def open_instructions(self, sump: str | None = None) -> list[dict[str, Any]]:
         """Open ones and those that were done and wait for their proof."""
         states = ("posted", "approved", "begun", "done")
@@ -89,6 +94,11 @@ class Queries:
             return [(s.time, s.value) for s in samples if s.flags == 0]
         rows = self._all(lambda: self.journal.trace(sump, signal, t0, t1, step_s))
         return [(min(start + step_s / 2, t1), mean) for start, _, mean, _, _ in rows]  # the last step is not over yet
+
+    def doubtful(self, sump: str, signal: str, t0: float, t1: float) -> list[tuple[float, float]]:
+        """(time, value) of the samples that a gate did not let pass."""
+        samples = self._all(lambda: self.journal.samples(sump, signal, t0, t1))
+        return [(s.time, s.value) for s in samples if s.flags]
 
     def findings(self, sump: str | None, t0: float | None = None) -> list[dict[str, Any]]:
         """The latest judgement of each finding said since `t0`, withdrawn ones left out, oldest first."""

@@ -12,8 +12,10 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse, Response
 
 from agent.core.review import REVIEWERS
-from dashboards import cards, live_stream, show
+from dashboards import cards, language, live_stream, show
+from dashboards.core_sentences import core_text
 from dashboards.desk import Ask
+from dashboards.language import N_, _
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
@@ -30,11 +32,16 @@ HEADERS = {
 
 # What a page says after a form was taken, by the name in its address.
 SAID = {
-    "written": "Written down. The logger takes it within seconds.",
-    "decided": "Decided. The logger takes it within seconds.",
-    "person": "Changed.",
-    "welcome": "You are signed in. Add the people who work here under People.",
+    "written": N_("Written down. The logger takes it within seconds."),
+    "decided": N_("Decided. The logger takes it within seconds."),
+    "person": N_("Changed."),
+    "welcome": N_("You are signed in. Add the people who work here under People."),
 }
+
+
+ROLE_NAMES = {"operator": N_("operator"), "supervisor": N_("supervisor"), "maintenance": N_("maintenance")}
+
+STATUS = {"learning": N_("learning"), "settled": N_("settled"), "stale": N_("stale")}
 
 
 @cache
@@ -53,10 +60,11 @@ def _environment() -> Environment:
         loader=FileSystemLoader(HERE / "templates"), autoescape=True, undefined=StrictUndefined,
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
-    found.globals |= {"static": static, "REVIEWERS": REVIEWERS}
+    found.globals |= {"static": static, "REVIEWERS": REVIEWERS, "ROLE_NAMES": ROLE_NAMES, "STATUS": STATUS}
+    found.globals |= {"_": language._, "h_": language.h_, "ngettext": language.ngettext}
     found.filters |= {
         "pct": show.pct, "trim": show.trim, "age": show.age, "hours": show.hours, "chance": show.chance,
-        "mix": cards.mix,
+        "mix": cards.mix, "core": core_text, "hours_in": show.hours_in,
     }  # fmt: skip
     return found
 
@@ -80,8 +88,10 @@ def _always(ask: Ask) -> dict[str, Any]:
     opened = desk.instructions([]) if ask.person else []
     return {
         "site": desk.site,
-        "show": desk.show,
-        "clock": partial(desk.show.clock, now_s=live.now_s),
+        "show": ask.show,
+        "lang": language.spoken(),
+        "script_words": language.script_words(language.spoken()),
+        "clock": partial(ask.show.clock, now_s=live.now_s),
         "person": ask.person,
         "here": ask.request.url.path,
         "live": live,
@@ -92,6 +102,6 @@ def _always(ask: Ask) -> dict[str, Any]:
         "review_count": sum(o.state == "posted" for o in opened),
         "form_token": ask.form_token,
         "once": secrets.token_urlsafe(16),
-        "said": SAID.get(ask.request.query_params.get("said", "")),
+        "said": _(SAID.get(ask.request.query_params.get("said", ""), "")),
         "problem": None,
     }

@@ -8,6 +8,7 @@ from typing import Any
 
 from agent.core.fluid import brix_pct
 from agent.core.spec import SumpSpec
+from dashboards.language import N_, _
 from dashboards.live_file import Live
 from dashboards.queries import Queries
 from dashboards.show import NINE_IN_TEN_SD, Show, trim
@@ -32,10 +33,10 @@ class Range:
 
 
 RANGES = {
-    "1h": Range("1h", "1 hour", 3600.0, 0, 180.0),
-    "1d": Range("1d", "1 day", 86_400.0, 60, 600.0),
-    "1w": Range("1w", "1 week", 7 * 86_400.0, 600, 3600.0),
-    "1m": Range("1m", "1 month", 31 * 86_400.0, 1800, 3 * 3600.0),
+    "1h": Range("1h", N_("1 hour"), 3600.0, 0, 180.0),
+    "1d": Range("1d", N_("1 day"), 86_400.0, 60, 600.0),
+    "1w": Range("1w", N_("1 week"), 7 * 86_400.0, 600, 3600.0),
+    "1m": Range("1m", N_("1 month"), 31 * 86_400.0, 1800, 3 * 3600.0),
 }
 USUAL_RANGE = "1d"
 
@@ -113,7 +114,8 @@ def _append(columns: dict[str, list[float | None]], values: Iterable[float | Non
 def _reading(row: dict[str, Any], spec: SumpSpec) -> dict[str, Any]:
     by_titration = row["signal"] == "titration"
     pct = row["value"] if by_titration else brix_pct(row["value"], spec.refractometer_factor)
-    what = f"titration {trim(row['value'])} %" if by_titration else f"{trim(row['value'])} Brix = {trim(pct)} %"
+    value = trim(row["value"])
+    what = _("titration {value} %", value=value) if by_titration else f"{value} Brix = {trim(pct)} %"
     return {"t": row.get("at") or row["time"], "pct": round(pct, 3), "titration": by_titration, "text": what}
 
 

@@ -9,10 +9,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from dashboards import language
+from dashboards.language import ENGLISH, N_, _, decimal, localised
+
 L_PER_US_GALLON = 3.785411784  # by definition, 231 cubic inches
 FL_OZ_PER_US_GALLON = 128.0
 NINE_IN_TEN_SD = 1.645  # half width of a 90 % interval in standard deviations of a normal
 NOTHING = "–"
+FAHRENHEIT = "fahrenheit"
 A_MINUTE_S, AN_HOUR_S, A_DAY_S = 60.0, 3600.0, 86400.0
 
 
@@ -22,10 +26,13 @@ class Unreadable(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Show:
-    """How one site reads its numbers: `units` is "litre" or "us_gallon", `zone` an IANA time zone."""
+    """How one reads numbers: `units` is "litre" or "us_gallon", `zone` an IANA time zone, `degrees` "celsius" or
+    "fahrenheit"; of the site, or as a person prefers it."""
 
     units: str
     zone: ZoneInfo
+    degrees: str = "celsius"
+    language: str = ENGLISH
 
     @property
     def volume_unit(self) -> str:
@@ -44,13 +51,13 @@ class Show:
             return NOTHING
         shown = self.in_unit(volume_l)
         places = (0 if abs(shown) >= 100 else 1) if digits is None else digits
-        return f"{shown:.{places}f} {self.volume_unit}"
+        return f"{decimal(shown, places)} {self.volume_unit}"
 
     def volume_pm(self, volume_l: float, volume_sd: float) -> str:
         """A volume estimate with its 90 % half width, as "287 L ± 6"."""
         half = self.in_unit(NINE_IN_TEN_SD * volume_sd)
         places = 0 if half >= 2 else 1
-        return f"{self.in_unit(volume_l):.{places}f} {self.volume_unit} ± {half:.{places}f}"
+        return f"{decimal(self.in_unit(volume_l), places)} {self.volume_unit} ± {decimal(half, places)}"
 
     def pour(self, volume_l: float | None) -> str:
         """A volume to be measured out by hand: tenths below 20, fluid ounces below one gallon."""
@@ -58,12 +65,31 @@ class Show:
             return NOTHING
         shown = self.in_unit(volume_l)
         if self.units == "us_gallon" and shown < 1.0:
-            return f"{shown * FL_OZ_PER_US_GALLON:.0f} fl oz"
-        return f"{shown:.1f} {self.volume_unit}" if shown < 20 else f"{shown:.0f} {self.volume_unit}"
+            return f"{decimal(shown * FL_OZ_PER_US_GALLON, 0)} fl oz"
+        return f"{decimal(shown, 1 if shown < 20 else 0)} {self.volume_unit}"
 
     def field(self, volume_l: float | None) -> str:
         """A volume as the value of an input field: the site's unit, no unit text."""
-        return "" if volume_l is None else f"{self.in_unit(volume_l):.1f}"
+        return "" if volume_l is None else decimal(self.in_unit(volume_l), 1)
+
+    # -- temperatures --
+
+    @property
+    def degree_unit(self) -> str:
+        return "°F" if self.degrees == FAHRENHEIT else "°C"
+
+    def in_degrees(self, celsius: float) -> float:
+        """°C to the unit of people's eyes."""
+        return celsius * 9.0 / 5.0 + 32.0 if self.degrees == FAHRENHEIT else celsius
+
+    def to_celsius(self, shown: float) -> float:
+        return (shown - 32.0) * 5.0 / 9.0 if self.degrees == FAHRENHEIT else shown
+
+    def temperature(self, celsius: float | None, digits: int = 1) -> str:
+        """A temperature with its unit."""
+        return NOTHING if celsius is None else f"{decimal(self.in_degrees(celsius), digits)} {self.degree_unit}"
+
+    # -- times --
 
     def clock(self, time_s: float | None, now_s: float) -> str:
         """Time of day in the site's zone, with the day when it is another day than `now_s`."""
@@ -72,8 +98,13 @@ class Show:
         then, now = self.moment(time_s), self.moment(now_s)
         if then.date() == now.date():
             return then.strftime("%H:%M")
-        day = then.strftime("%a %d %b").replace(" 0", " ")
-        return f"{day} {then.strftime('%H:%M')}" if then.year == now.year else then.strftime("%Y-%m-%d %H:%M")
+        if then.year == now.year:
+            return f"{language.day(then)} {then.strftime('%H:%M')}"
+        return then.strftime("%Y-%m-%d %H:%M")
+
+    def date(self, time_s: float | None) -> str:
+        """A day with its year, in the site's zone."""
+        return NOTHING if time_s is None else language.long_day(self.moment(time_s))
 
     def moment(self, time_s: float) -> datetime:
         return datetime.fromtimestamp(time_s, self.zone)
@@ -87,56 +118,76 @@ class Show:
         try:
             return datetime.fromisoformat(text).replace(tzinfo=self.zone).timestamp()
         except ValueError as why:
-            raise Unreadable(f"“{text}” is not a date and time.") from why
+            raise Unreadable(_("“{text}” is not a date and time.", text=text[:40])) from why
 
 
 def pct(value: float | None, digits: int = 1) -> str:
     """A strength in % by volume of the mix."""
-    return NOTHING if value is None else f"{value:.{digits}f} %"
+    return NOTHING if value is None else f"{decimal(value, digits)} %"
 
 
 def pct_pm(value: float, low: float, high: float) -> str:
     """A strength estimate with its 90 % half width (half of p05 … p95), as "7.1 % ± 0.4"."""
-    return f"{value:.1f} % ± {max((high - low) / 2, 0.05):.1f}"
+    return f"{decimal(value, 1)} % ± {decimal(max((high - low) / 2, 0.05), 1)}"
 
 
 def trim(value: float | None, digits: int = 2) -> str:
     """A plain number without idle zeros."""
-    return NOTHING if value is None else f"{value:.{digits}f}".rstrip("0").rstrip(".")
+    if value is None:
+        return NOTHING
+    text = f"{value:.{digits}f}"
+    return localised(text.rstrip("0").rstrip(".") if "." in text else text)
 
 
 def age(seconds: float | None) -> str:
     """How long ago, in the largest unit that still says something."""
     if seconds is None:
-        return "never"
+        return _("never")
     seconds = max(0.0, seconds)
     if seconds < 2 * A_MINUTE_S:
-        return f"{seconds:.0f} s ago"
-    return f"{span(seconds)} ago"
+        return _("{seconds} s ago", seconds=round(seconds))
+    return _("{span} ago", span=_span(seconds, DATIVE))
 
 
 def span(seconds: float) -> str:
     """A length of time: minutes below two hours, hours below two days, else days."""
+    return _span(seconds, PLAIN)
+
+
+# Some languages bend "days" after "ago" and "in".
+PLAIN, DATIVE = N_("{n} days"), N_("(ago, in) {n} days")
+
+
+def span_in(seconds: float) -> str:
+    """The same after "in", "ago", "for"."""
+    return _span(seconds, DATIVE)
+
+
+def _span(seconds: float, days: str) -> str:
     if seconds < 2 * AN_HOUR_S:
         return f"{seconds / A_MINUTE_S:.0f} min"
     if seconds < 2 * A_DAY_S:
         return f"{seconds / AN_HOUR_S:.0f} h"
-    return f"{seconds / A_DAY_S:.0f} days"
+    return _(days, n=f"{seconds / A_DAY_S:.0f}").removeprefix("(ago, in) ")
 
 
 def hours(value: float | None) -> str:
     return NOTHING if value is None else span(value * AN_HOUR_S)
 
 
+def hours_in(value: float | None) -> str:
+    return NOTHING if value is None else span_in(value * AN_HOUR_S)
+
+
 def between(low: str, high: str) -> str:
     """Two lengths of time as a stretch; the unit once where it is the same."""
     same = low.partition(" ")[2] == high.partition(" ")[2]
-    return f"{low.partition(' ')[0] if same else low} to {high}"
+    return _("{low} to {high}", low=low.partition(" ")[0] if same else low, high=high)
 
 
 def chance(value: float | None) -> str:
     """A probability as people bet: "97 in 100"; never a certainty."""
-    return NOTHING if value is None else f"{min(99, max(1, round(100 * value)))} in 100"
+    return NOTHING if value is None else _("{n} in 100", n=min(99, max(1, round(100 * value))))
 
 
 def number(text: str, what: str, low: float, high: float) -> float:
@@ -144,7 +195,8 @@ def number(text: str, what: str, low: float, high: float) -> float:
     try:
         value = float(text.strip().replace(",", "."))
     except ValueError as why:
-        raise Unreadable(f"{what}: “{text.strip()[:40]}” is not a number.") from why
+        raise Unreadable(_("{what}: “{text}” is not a number.", what=what, text=text.strip()[:40])) from why
     if not low <= value <= high:
-        raise Unreadable(f"{what}: {trim(value)} is outside {trim(low)} to {trim(high)}.")
+        given = {"value": trim(value), "low": trim(low), "high": trim(high)}
+        raise Unreadable(_("{what}: {value} is outside {low} to {high}.", what=what, **given))
     return value

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from agent.core.spec import SumpSpec
+from dashboards.language import _
 
 JOINT_90_SD = 2.146  # radius, in standard deviations, that holds 90 % of two independent normals: sqrt(-2 ln 0.1)
 ROOM_BELOW, ROOM_ABOVE = 0.4, 0.3  # share of the box's width and height that is shown around it
@@ -103,10 +104,12 @@ def _of_advice(frame: Frame, belief: dict[str, Any], advice: dict[str, Any]) -> 
 
 def _words(spec: SumpSpec, belief: dict[str, Any] | None) -> str:
     if belief is None:
-        return f"{spec.name}: no estimate yet"
-    across = _side(belief["volume_l"], spec.low_l, spec.full_l, "below the low mark", "between the marks", "above full")
-    up = _side(belief["strength_pct"], spec.low_pct, spec.high_pct, "weak", "in the band", "strong")
-    return f"{spec.name}: level {across}, strength {up}"
+        return _("{sump}: no estimate yet", sump=spec.name)
+    across = _side(
+        belief["volume_l"], spec.low_l, spec.full_l, _("below the low mark"), _("between the marks"), _("above full")
+    )
+    up = _side(belief["strength_pct"], spec.low_pct, spec.high_pct, _("weak"), _("in the band"), _("strong"))
+    return _("{sump}: level {across}, strength {up}", sump=spec.name, across=across, up=up)
 
 
 def _side(value: float, low: float, high: float, below: str, between: str, above: str) -> str:

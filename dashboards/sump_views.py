@@ -8,8 +8,9 @@ from typing import Any
 
 from agent.core.spec import SumpSpec
 from dashboards.instructions import Instruction
+from dashboards.language import N_, _, decimal
 from dashboards.live_file import Live
-from dashboards.show import NOTHING, Show, age, between, hours, pct_pm, trim
+from dashboards.show import AN_HOUR_S, NOTHING, Show, age, between, pct_pm, span_in, trim
 
 OLD_AFTER_S = 120.0  # a live value older than this is marked; sensors are read every few seconds
 BELIEF_OLD_AFTER_S = 3 * 3600.0
@@ -60,33 +61,33 @@ def view(
 def judge(spec: SumpSpec, belief: dict[str, Any] | None) -> tuple[str, str]:
     """Where the belief stands against the box: a state for the eye, and the word for it."""
     if belief is None:
-        return "unsure", "No estimate yet"
+        return "unsure", _("No estimate yet")
     wrong = [word for word, is_so in _out_of_box(spec, belief) if is_so]
     if wrong:
-        return "out", (wrong[0] + "".join(f" and {word.lower()}" for word in wrong[1:]))
+        return "out", " ".join([_(wrong[0]), *(_("and {word}", word=_(word).lower()) for word in wrong[1:])])
     if belief["status"] == "stale":
-        return "unsure", "No fresh readings"
+        return "unsure", _("No fresh readings")
     near = [word for word, is_so in _near_the_edge(spec, belief) if is_so]
     if near:
-        return "edge", near[0]
-    return ("in", "In the box") if belief["status"] == "settled" else ("unsure", "Still learning")
+        return "edge", _(near[0])
+    return ("in", _("In the box")) if belief["status"] == "settled" else ("unsure", _("Still learning"))
 
 
 def _out_of_box(spec: SumpSpec, belief: dict[str, Any]) -> tuple[tuple[str, bool], ...]:
     return (
-        ("Too full", belief["volume_l"] > spec.high_l),
-        ("Low", belief["volume_l"] < spec.low_l),
-        ("Weak", belief["strength_pct"] < spec.low_pct),
-        ("Strong", belief["strength_pct"] > spec.high_pct),
+        (N_("Too full"), belief["volume_l"] > spec.high_l),
+        (N_("Low"), belief["volume_l"] < spec.low_l),
+        (N_("Weak"), belief["strength_pct"] < spec.low_pct),
+        (N_("Strong"), belief["strength_pct"] > spec.high_pct),
     )
 
 
 def _near_the_edge(spec: SumpSpec, belief: dict[str, Any]) -> tuple[tuple[str, bool], ...]:
     to_low = belief.get("hours_to_low")
     return (
-        ("Low soon", to_low is not None and to_low < SOON_H),
-        ("Perhaps weak", belief["strength_p05"] < spec.low_pct),
-        ("Perhaps strong", belief["strength_p95"] > spec.high_pct),
+        (N_("Low soon"), to_low is not None and to_low < SOON_H),
+        (N_("Perhaps weak"), belief["strength_p05"] < spec.low_pct),
+        (N_("Perhaps strong"), belief["strength_p95"] > spec.high_pct),
     )
 
 
@@ -98,7 +99,7 @@ def _estimates(belief: dict[str, Any] | None, show: Show) -> dict[str, str]:
         "strength": pct_pm(belief["strength_pct"], belief["strength_p05"], belief["strength_p95"]),
         "outlook": _outlook(belief),
         "losses": _losses(belief, show),
-        "makeup": f"{trim(belief['makeup_pct'])} % ± {max(1.645 * belief['makeup_sd'], 0.01):.2f}",
+        "makeup": f"{trim(belief['makeup_pct'])} % ± {decimal(max(1.645 * belief['makeup_sd'], 0.01), 2)}",
         "hold": f"{trim(belief['hold_makeup_pct'])} %",
     }
 
@@ -106,18 +107,24 @@ def _estimates(belief: dict[str, Any] | None, show: Show) -> dict[str, str]:
 def _outlook(belief: dict[str, Any]) -> str:
     low, mid, high = (belief.get(f"hours_to_low{end}") for end in ("_p05", "", "_p95"))
     if mid is None:
-        return "not in sight"
+        return _("not in sight")
     if mid <= 0:
-        return "reached"
-    if low is None or high is None or hours(low) == hours(high):
-        return f"in about {hours(mid)}"
-    return f"in {hours(mid)} ({between(hours(low), hours(high))})"
+        return _("reached")
+    if low is None or high is None or _hours(low) == _hours(high):
+        return _("in about {span}", span=_hours(mid))
+    return _("in {span} ({between})", span=_hours(mid), between=between(_hours(low), _hours(high)))
+
+
+def _hours(value_h: float) -> str:
+    return span_in(value_h * AN_HOUR_S)
 
 
 def _losses(belief: dict[str, Any], show: Show) -> str:
     evaporated, carried = belief["evaporation_l_per_day"], belief["carry_off_l_per_day"]
-    share = f"{100 * belief['evaporation_share']:.0f} % ± {164.5 * belief['evaporation_share_sd']:.0f} evaporation"
-    return f"{show.volume(evaporated + carried, 1)} a day ({share})"
+    return _(
+        "{volume} a day ({share} % ± {half} evaporation)", volume=show.volume(evaporated + carried, 1),
+        share=decimal(100 * belief["evaporation_share"], 0), half=decimal(164.5 * belief["evaporation_share_sd"], 0),
+    )  # fmt: skip
 
 
 def _level(sample: dict[str, Any] | None, show: Show) -> str:
@@ -129,18 +136,35 @@ def _brix(sample: dict[str, Any] | None, show: Show) -> str:
 
 
 def _temperature(sample: dict[str, Any] | None, show: Show) -> str:
-    return f"{sample['raw']:.1f} °C" if sample and sample.get("raw") is not None else NOTHING
+    return show.temperature(sample.get("raw") if sample else None)
 
 
 def _doubt(sample: dict[str, Any] | None) -> str:
     """Why the newest sample did not count, in the gates' own words."""
     if not sample or not sample.get("flags"):
         return ""
-    return f"doubtful: {str(sample.get('text') or 'not clear why').replace('_', ' ')}"
+    why = str(sample.get("text") or "")
+    return _("doubtful: {why}", why=gate_words(why))
+
+
+GATES = {
+    "at the end of the scale": N_("at the end of the scale"),
+    "has not moved": N_("has not moved"),
+    "a spike": N_("a spike"),
+    "not settled": N_("not settled"),
+}
+
+
+def gate_words(text: str) -> str:
+    """The gates that failed, in the agent's words, as people read them."""
+    if not text:
+        return _("not clear why")
+    names = [name.strip() for name in text.split(",")]
+    return ", ".join(_(GATES[name]) if name in GATES else name.replace("_", " ") for name in names)
 
 
 def _age(row: dict[str, Any] | None, live: Live, old_after_s: float) -> tuple[str, bool]:
     if row is None:
-        return "no reading", False
+        return _("no reading"), False
     seconds = live.now_s - row["time"]
     return age(seconds), seconds > old_after_s

@@ -11,6 +11,7 @@ from starlette.responses import RedirectResponse, Response
 from agent.core.review import MAINTENANCE
 from dashboards.desk import Ask
 from dashboards.guard import set_cookie
+from dashboards.language import _
 from dashboards.people import NotAccepted, Person, check_secret, fits, hash_secret, same_code, tidy_name
 from dashboards.render import page
 from dashboards.sessions import COOKIE, LIMITS
@@ -34,13 +35,13 @@ async def sign_in(ask: Ask) -> Response:
     name, keys = ask.form.get("name", ""), _keys(ask, ask.form.get("name", ""))
     wait_s = ask.desk.tries.wait_s(keys, time.monotonic())
     if wait_s > 0:
-        return _sign_in_again(ask, f"Too many wrong tries. Try again in {wait_s:.0f} s.", 429)
+        return _sign_in_again(ask, _("Too many wrong tries. Try again in {seconds} s.", seconds=f"{wait_s:.0f}"), 429)
     person, kept = ask.desk.people.named(name)
     ok = await to_thread.run_sync(fits, kept, ask.form.get("secret", ""), limiter=HASHES_AT_ONCE)
     if person is None or not ok:
         ask.desk.tries.wrong(keys, time.monotonic())
         LOG.warning("wrong sign-in from %s", _address(ask))
-        return _sign_in_again(ask, "Name and PIN or password do not go together.", 401)
+        return _sign_in_again(ask, _("Name and PIN or password do not go together."), 401)
     ask.desk.tries.right(keys)
     return _signed_in(ask, person, _next(ask))
 
@@ -56,10 +57,10 @@ async def set_up(ask: Ask) -> Response:
     keys = ("set-up",)
     wait_s = ask.desk.tries.wait_s(keys, time.monotonic())
     if wait_s > 0:
-        return _set_up_again(ask, f"Too many wrong codes. Try again in {wait_s:.0f} s.", 429)
+        return _set_up_again(ask, _("Too many wrong codes. Try again in {seconds} s.", seconds=f"{wait_s:.0f}"), 429)
     if not same_code(ask.form.get("code", ""), ask.desk.code):
         ask.desk.tries.wrong(keys, time.monotonic())
-        return _set_up_again(ask, "That is not the code that was printed at the start.", 401)
+        return _set_up_again(ask, _("That is not the code that was printed at the start."), 401)
     name, secret = ask.form.get("name", ""), ask.form.get("secret", "")
     try:
         tidy_name(name)

@@ -6,6 +6,7 @@ from starlette.responses import Response
 
 from dashboards import cards, sump_map
 from dashboards.desk import Ask
+from dashboards.language import _
 from dashboards.render import page
 from dashboards.sump_map import SumpMap
 from dashboards.sump_views import SumpView
@@ -13,7 +14,9 @@ from dashboards.sump_views import SumpView
 
 async def show(ask: Ask) -> Response:
     opened = ask.desk.instructions(ask.desk.queries.waiting_words())
-    return page(ask, "floor.html", sumps=[(v, _map(v), _call(v, ask)) for v in ask.desk.views(ask.live, opened)])
+    return page(
+        ask, "floor.html", sumps=[(v, _map(v), _call(v, ask)) for v in ask.desk.views(ask.live, opened, ask.show)]
+    )
 
 
 def _map(view: SumpView) -> SumpMap:
@@ -25,5 +28,5 @@ def _call(view: SumpView, ask: Ask) -> str | None:
     one = view.instruction
     if one is None:
         return None
-    what = cards.card(one, ask.desk.show).what
-    return f"{what} (waits for review)" if one.state == "posted" else what
+    what = cards.card(one, ask.show).what
+    return _("{what} (waits for review)", what=what) if one.state == "posted" else what

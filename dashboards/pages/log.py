@@ -11,17 +11,25 @@ from agent.core.review import ACTIONS
 from agent.io.inbox import Word
 from agent.io.journal import LogRow
 from dashboards.cards import mix
+from dashboards.core_sentences import core_text
 from dashboards.desk import Ask
 from dashboards.instructions import TITLES
-from dashboards.render import page
+from dashboards.language import N_, _
+from dashboards.render import ROLE_NAMES, page
 from dashboards.show import Show, trim
 
 ROWS = 150
-MACHINES = {"agent": "the logger", "policy": "the site's rule"}
+MACHINES = {"agent": N_("the logger"), "policy": N_("the site's rule")}
 EVENTS_SAID = {
-    "post": "put up", "approve": "approved", "amend": "approved with a change", "decline": "declined",
-    "begin": "began", "done": "said to be done", "set_aside": "put off", "withdraw": "taken back",
-    "expire": "lapsed", "prove": "proven", "disprove": "not proven",
+    "post": N_("put up"), "approve": N_("approved"), "amend": N_("approved with a change"),
+    "decline": N_("declined"), "begin": N_("began"), "done": N_("said to be done"), "set_aside": N_("put off"),
+    "withdraw": N_("taken back"), "expire": N_("lapsed"), "prove": N_("proven"), "disprove": N_("not proven"),
+}  # fmt: skip
+
+SIGNALS = {
+    "hand_reading": N_("hand reading"), "titration": N_("titration"), "addition": N_("addition"),
+    "recharge": N_("new fill"), "drained": N_("drained"), "dismissal": N_("dismissal"), "setting": N_("setting"),
+    "void": N_("taken back"),
 }  # fmt: skip
 
 
@@ -37,7 +45,7 @@ class Line:
 
 
 async def show(ask: Ask) -> Response:
-    queries, site = ask.desk.queries, ask.desk.show
+    queries, site = ask.desk.queries, ask.show
     about = named(queries.advice(), site)
     words = [_word(row, site) for row in queries.words(None, limit=ROWS)]
     reviews = [review_line(row, about, site) for row in queries.reviews(ROWS)]
@@ -50,24 +58,45 @@ async def show(ask: Ask) -> Response:
 
 def _word(row: LogRow, site: Show) -> Line:
     body = row.data()
-    said = f"{body.get('by') or 'somebody'}" + (f", {body['role']}" if body.get("role") else "")
+    said = who(body)
     return Line(row.time, row.sump, said, in_words(body, site), str(body.get("note") or ""), seq=row.seq)
+
+
+def who(body: dict[str, Any]) -> str:
+    """A person with the role, or the machine."""
+    role = str(body.get("role") or "")
+    if role in MACHINES:
+        return _(MACHINES[role])
+    name = str(body.get("by") or _("somebody"))
+    return f"{name}, {_(ROLE_NAMES[role])}" if role in ROLE_NAMES else name
+
+
+def event_name(event: str) -> str:
+    return _(EVENTS_SAID[event]) if event in EVENTS_SAID else event
+
+
+def signal_name(signal: str) -> str:
+    return _(SIGNALS[signal]) if signal in SIGNALS else signal.replace("_", " ")
+
+
+def _plain(value: object) -> str:
+    return trim(float(value)) if isinstance(value, (int, float)) else _("a new curve")
 
 
 def in_words(body: dict[str, Any], site: Show) -> str:
     """A person's record as a sentence."""
     signal, value = body.get("signal"), body.get("value")
-    volume = site.volume(body["volume_l"], 1) if body.get("volume_l") is not None else "an unknown volume"
-    of_mix = mix(body["pct"]) if body.get("pct") is not None else "an unknown mix"
+    volume = site.volume(body["volume_l"], 1) if body.get("volume_l") is not None else _("an unknown volume")
+    of_mix = mix(body["pct"]) if body.get("pct") is not None else _("an unknown mix")
     sentences = {
-        "hand_reading": lambda: f"read {trim(value)} Brix by hand",
-        "titration": lambda: f"titrated {trim(value)} %",
-        "addition": lambda: f"added {volume}, {of_mix}",
-        "recharge": lambda: f"emptied, cleaned and filled anew with {volume}, {of_mix}",
-        "drained": lambda: f"drained {volume}",
-        "dismissal": lambda: "says it was no such thing",
-        "setting": lambda: f"set {body.get('field')} to {value if isinstance(value, (int, float)) else 'a new curve'}",
-        "void": lambda: f"took back a {str(body.get('record_signal')).replace('_', ' ')}",
+        "hand_reading": lambda: _("read {value} Brix by hand", value=trim(value)),
+        "titration": lambda: _("titrated {value} %", value=trim(value)),
+        "addition": lambda: _("added {volume}, {mix}", volume=volume, mix=of_mix),
+        "recharge": lambda: _("emptied, cleaned and filled anew with {volume}, {mix}", volume=volume, mix=of_mix),
+        "drained": lambda: _("drained {volume}", volume=volume),
+        "dismissal": lambda: _("says it was no such thing"),
+        "setting": lambda: _("set {field} to {value}", field=body.get("field"), value=_plain(value)),
+        "void": lambda: _("took back: {what}", what=signal_name(str(body.get("record_signal")))),
     }
     sentence = sentences.get(str(signal))
     return sentence() if sentence else str(signal)
@@ -76,15 +105,16 @@ def in_words(body: dict[str, Any], site: Show) -> str:
 def review_line(row: LogRow, about: dict[str, str], site: Show) -> Line:
     """A step of an instruction's life; `about` names instructions by id."""
     body = row.data()
-    who = MACHINES.get(str(body.get("role")), f"{body.get('by')}, {body.get('role')}")
-    event = EVENTS_SAID.get(str(body.get("event")), str(body.get("event")))
+    event = event_name(str(body.get("event")))
     said = [site.volume(body["volume_l"], 1)] if body.get("volume_l") is not None else []
     said += [mix(body["makeup_pct"])] if body.get("makeup_pct") is not None else []
     change = f" ({', '.join(said)})" if said else ""
-    refused = "" if body.get("to") else f" (not taken: {body.get('refused') or 'too late'})"
-    what = about.get(str(body.get("advice")), "an instruction")
+    refused = (
+        "" if body.get("to") else " " + _("(not taken: {why})", why=core_text(body.get("refused")) or _("too late"))
+    )
+    what = about.get(str(body.get("advice")), _("an instruction"))
     text = f"{event}: {what}{change}{refused}"
-    return Line(row.time, row.sump, who, text, str(body.get("reason") or ""), seq=row.seq)
+    return Line(row.time, row.sump, who(body), text, str(body.get("reason") or ""), seq=row.seq)
 
 
 def named(rows: list[LogRow], site: Show) -> dict[str, str]:
@@ -92,19 +122,23 @@ def named(rows: list[LogRow], site: Show) -> dict[str, str]:
     found = {}
     for row in rows:
         body = row.data()
-        volume = f" with {site.volume(body['volume_l'])}" if body.get("volume_l") is not None else ""
-        found[str(row.id)] = TITLES.get(body["kind"], body["kind"]).lower() + volume
+        title = _(TITLES[body["kind"]]) if body["kind"] in TITLES else str(body["kind"])
+        if body.get("volume_l") is not None:
+            title = _("{title} with {volume}", title=title, volume=site.volume(body["volume_l"]))
+        found[str(row.id)] = title[:1].lower() + title[1:]
     return found
 
 
 def _finding(row: dict[str, Any]) -> Line:
-    return Line(row["time"], row["sump"], "found", row["text"] or str(row["kind"]).replace("_", " "), seq=row["seq"])
+    text = core_text(row["text"]) or str(row["kind"]).replace("_", " ")
+    return Line(row["time"], row["sump"], _("found"), text, seq=row["seq"])
 
 
 def _waiting(word: Word, about: dict[str, str], site: Show) -> Line:
     body, remark = word.body, str(word.body.get("reason") or word.body.get("note") or "")
     text = in_words(body, site)
     if word.kind == "decision":
-        event = EVENTS_SAID.get(ACTIONS.get(str(body.get("action")), ""), "answered")
-        text = f"{event}: {about.get(str(body.get('advice')), 'an instruction')}"
-    return Line(word.time, word.sump, f"{word.person}, {word.role}", text, remark, waiting=True)
+        event = ACTIONS.get(str(body.get("action")), "")
+        said = event_name(event) if event in EVENTS_SAID else _("answered")
+        text = f"{said}: {about.get(str(body.get('advice')), _('an instruction'))}"
+    return Line(word.time, word.sump, who({"by": word.person, "role": word.role}), text, remark, waiting=True)

@@ -9,6 +9,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
 from dashboards.desk import Ask
+from dashboards.language import _
 from dashboards.pages.door import hashed
 from dashboards.people import ROLES, SHORTEST_PASSWORD, SHORTEST_PIN, NotAccepted, check_secret, tidy_name
 from dashboards.render import page
@@ -29,7 +30,7 @@ async def change(ask: Ask) -> Response:
     try:
         await {"add": _add, "renew": _renew, "off": _off, "on": _on}[ask.form.get("action", "")](ask)
     except KeyError as why:
-        raise HTTPException(400, "This form cannot be read.") from why
+        raise HTTPException(400, _("This form cannot be read.")) from why
     except NotAccepted as why:
         return await show(ask, str(why), 422)
     assert ask.person is not None  # this route is for maintenance
@@ -47,7 +48,7 @@ async def _add(ask: Ask) -> None:
 async def _renew(ask: Ask) -> None:
     person = ask.desk.people.get(_id(ask))
     if person is None:
-        raise NotAccepted("This person is not on the list.")
+        raise NotAccepted(_("This person is not on the list."))
     check_secret(person.role, ask.form.get("secret", ""))
     ask.desk.people.set_secret(person.id, await hashed(ask.form["secret"]))
 

@@ -12,6 +12,7 @@ from agent.core.spec import SumpSpec
 from agent.errors import BadRecord
 from agent.records import record_from
 from dashboards.desk import Ask
+from dashboards.language import _
 from dashboards.pages.todo import LONGEST_NOTE, ROOM_ABOVE_HIGH
 from dashboards.render import page
 from dashboards.show import Unreadable, number
@@ -19,6 +20,7 @@ from dashboards.show import Unreadable, number
 LONGEST_AGO_S = 31 * 86_400.0  # a paper note of last month; more is a wrong date
 MOST_BRIX = 40.0  # a hand refractometer for fluids ends at 18 or 32
 MOST_PCT = 50.0
+COLDEST_C, HOTTEST_C = -5.0, 80.0  # of a sample that is still a fluid
 
 
 async def choose(ask: Ask) -> Response:
@@ -43,9 +45,9 @@ async def write(ask: Ask) -> Response:
         body = {"signal": signal, **FIELDS[signal](ask, spec), **_about(ask)}
         record_from({**body, "time": ask.now_s, "sump": spec.id})
     except KeyError as why:
-        raise HTTPException(400, "This form cannot be read.") from why
+        raise HTTPException(400, _("This form cannot be read.")) from why
     except BadRecord as why:
-        return await show(ask, f"This cannot be kept: {why}.", 422)
+        return await show(ask, _("This cannot be kept: {why}.", why=why), 422)
     except Unreadable as why:
         return await show(ask, str(why), 422)
     ask.put("record", spec.id, {"time": ask.now_s, "sump": spec.id, **body})
@@ -56,7 +58,7 @@ async def write(ask: Ask) -> Response:
 def _sump(ask: Ask) -> SumpSpec:
     spec = ask.sump()
     if spec is None:
-        raise HTTPException(404, "There is no such sump here.")
+        raise HTTPException(404, _("There is no such sump here."))
     return spec
 
 
@@ -65,9 +67,9 @@ def _about(ask: Ask) -> dict[str, Any]:
     assert ask.person is not None  # this route is for people signed in
     about: dict[str, Any] = {"by": ask.person.name}
     if ask.form.get("at"):
-        at = ask.desk.show.read_moment(ask.form["at"])
+        at = ask.show.read_moment(ask.form["at"])
         if not ask.now_s - LONGEST_AGO_S <= at <= ask.now_s + 60.0:
-            raise Unreadable("The time lies ahead, or more than a month back.")
+            raise Unreadable(_("The time lies ahead, or more than a month back."))
         about["at"] = min(at, ask.now_s)
     if ask.form.get("note", "").strip():
         about["note"] = ask.form["note"].strip()[:LONGEST_NOTE]
@@ -75,14 +77,22 @@ def _about(ask: Ask) -> dict[str, Any]:
 
 
 def _hand_reading(ask: Ask, spec: SumpSpec) -> dict[str, Any]:
-    found = {"value": number(ask.form.get("value", ""), "Reading, Brix", 0.0, MOST_BRIX)}
+    found = {"value": number(ask.form.get("value", ""), _("Reading, Brix"), 0.0, MOST_BRIX)}
     if ask.form.get("temperature", "").strip():
-        found["temperature"] = number(ask.form["temperature"], "Temperature, °C", -5.0, 80.0)
+        found["temperature"] = _temperature(ask)
     return found
 
 
+def _temperature(ask: Ask) -> float:
+    """°C, from the unit of who typed it."""
+    show = ask.show
+    low, high = show.in_degrees(COLDEST_C), show.in_degrees(HOTTEST_C)
+    what = _("Temperature, {unit}", unit=show.degree_unit)
+    return round(show.to_celsius(number(ask.form["temperature"], what, low, high)), 2)
+
+
 def _titration(ask: Ask, spec: SumpSpec) -> dict[str, Any]:
-    return {"value": number(ask.form.get("value", ""), "Strength, %", 0.0, MOST_PCT)}
+    return {"value": number(ask.form.get("value", ""), _("Strength, %"), 0.0, MOST_PCT)}
 
 
 def _addition(ask: Ask, spec: SumpSpec) -> dict[str, Any]:
@@ -94,9 +104,9 @@ def _addition(ask: Ask, spec: SumpSpec) -> dict[str, Any]:
     if kind in ("usual", "water"):
         found["pct"] = spec.usual_pct if kind == "usual" else 0.0
     elif kind == "other" and ask.form.get("pct", "").strip():
-        found["pct"] = number(ask.form["pct"], "Mix, %", 0.0, 100.0)
+        found["pct"] = number(ask.form["pct"], _("Mix, %"), 0.0, 100.0)
     if not found:
-        raise Unreadable("Say how much went in, or of which mix.")
+        raise Unreadable(_("Say how much went in, or of which mix."))
     return found | ({"of": ask.form["of"][:100]} if ask.form.get("of") else {})
 
 
@@ -105,7 +115,7 @@ def _dismissal(ask: Ask, spec: SumpSpec) -> dict[str, Any]:
 
 
 def _recharge(ask: Ask, spec: SumpSpec) -> dict[str, Any]:
-    return {"volume_l": _volume(ask, spec), "pct": number(ask.form.get("pct", ""), "Mix, %", 0.0, 100.0)}
+    return {"volume_l": _volume(ask, spec), "pct": number(ask.form.get("pct", ""), _("Mix, %"), 0.0, 100.0)}
 
 
 def _drained(ask: Ask, spec: SumpSpec) -> dict[str, Any]:
@@ -113,9 +123,9 @@ def _drained(ask: Ask, spec: SumpSpec) -> dict[str, Any]:
 
 
 def _volume(ask: Ask, spec: SumpSpec) -> float:
-    site = ask.desk.show
+    site = ask.show
     most = site.in_unit(ROOM_ABOVE_HIGH * spec.high_l)
-    shown = number(ask.form.get("volume", ""), f"Volume, {site.volume_unit}", 0.1, most)
+    shown = number(ask.form.get("volume", ""), _("Volume, {unit}", unit=site.volume_unit), 0.1, most)
     return round(site.to_litres(shown), 3)
 
 

@@ -11,6 +11,7 @@ from agent.core.review import REVIEWERS, amendment_fault
 from dashboards import cards, seal, sump_map
 from dashboards.desk import Ask
 from dashboards.instructions import Instruction
+from dashboards.language import _
 from dashboards.pages.log import Line, named, review_line
 from dashboards.pages.todo import LONGEST_NOTE, find, seen, shown
 from dashboards.render import page
@@ -34,8 +35,8 @@ def _dressed(ask: Ask, one: Instruction) -> dict[str, object]:
     readings = ask.desk.queries.readings(one.spec.id, ask.now_s - 31 * 86_400.0)
     return {
         "one": one,
-        "card": cards.card(one, ask.desk.show),
-        "view": ask.desk.view(one.spec, ask.live, [one]),
+        "card": cards.card(one, ask.show),
+        "view": ask.desk.view(one.spec, ask.live, [one], ask.show),
         "picture": sump_map.draw(one.spec, belief, one.advice, (), *MAP_SIZE),
         "sealed": seal.shut(ask.desk.seal_key, shown(ask, one)),
         "reading": readings[-1] if readings else None,
@@ -45,8 +46,8 @@ def _dressed(ask: Ask, one: Instruction) -> dict[str, object]:
 def _decided(ask: Ask) -> list[Line]:
     """The newest decisions of people, newest first."""
     rows = [row for row in ask.desk.queries.reviews() if _is_decision(row.data())]
-    about = named(ask.desk.queries.advice(), ask.desk.show)
-    return [review_line(row, about, ask.desk.show) for row in rows[::-1][:DECIDED_ROWS]]
+    about = named(ask.desk.queries.advice(), ask.show)
+    return [review_line(row, about, ask.show) for row in rows[::-1][:DECIDED_ROWS]]
 
 
 def _is_decision(body: dict[str, Any]) -> bool:
@@ -59,7 +60,7 @@ async def decide(ask: Ask) -> Response:
     try:
         body = {"approve": _approve, "amend": _amend, "decline": _decline}[ask.form.get("action", "")](ask, one)
     except KeyError as why:
-        raise HTTPException(400, "This form cannot be read.") from why
+        raise HTTPException(400, _("This form cannot be read.")) from why
     except Unreadable as why:
         return await show(ask, str(why), 422)
     ask.put("decision", one.spec.id, {"advice": one.id, **body, "seen": seen(ask, one)})
@@ -71,19 +72,24 @@ def _approve(ask: Ask, one: Instruction) -> dict[str, object]:
 
 
 def _amend(ask: Ask, one: Instruction) -> dict[str, object]:
-    spec, site = one.spec, ask.desk.show
-    shown = number(ask.form.get("volume", ""), f"Volume, {site.volume_unit}", 0.1, site.in_unit(spec.high_l))
-    volume_l, makeup_pct = round(site.to_litres(shown), 3), number(ask.form.get("makeup_pct", ""), "Mix, %", 0.0, 100.0)
+    spec, site = one.spec, ask.show
+    shown = number(
+        ask.form.get("volume", ""), _("Volume, {unit}", unit=site.volume_unit), 0.1, site.in_unit(spec.high_l)
+    )
+    volume_l, makeup_pct = (
+        round(site.to_litres(shown), 3),
+        number(ask.form.get("makeup_pct", ""), _("Mix, %"), 0.0, 100.0),
+    )
     belief = ask.live.belief(spec.id) or ask.desk.queries.latest_belief(spec.id)
     fault = amendment_fault(spec, belief["volume_l"] if belief else 0.0, volume_l, makeup_pct)
     if fault:
         raise Unreadable(f"{fault}.")
-    reason = _reason(ask, "Say why you change it.")
+    reason = _reason(ask, _("Say why you change it."))
     return {"action": "amend", "volume_l": volume_l, "makeup_pct": makeup_pct, "reason": reason}
 
 
 def _decline(ask: Ask, one: Instruction) -> dict[str, object]:
-    return {"action": "decline", "reason": _reason(ask, "Say why you decline it.")}
+    return {"action": "decline", "reason": _reason(ask, _("Say why you decline it."))}
 
 
 def _reason(ask: Ask, otherwise: str) -> str:

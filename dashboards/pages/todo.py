@@ -8,14 +8,15 @@ from starlette.responses import RedirectResponse, Response
 from dashboards import cards, instructions, seal
 from dashboards.desk import Ask
 from dashboards.instructions import Instruction
+from dashboards.language import N_, _
 from dashboards.render import page
 from dashboards.show import Unreadable, number
 
 HELD_UP = {
-    "busy": "The machine cannot be stopped now",
-    "none": "No concentrate or water here",
-    "doubt": "The numbers do not look right",
-    "other": "Something else",
+    "busy": N_("The machine cannot be stopped now"),
+    "none": N_("No concentrate or water here"),
+    "doubt": N_("The numbers do not look right"),
+    "other": N_("Something else"),
 }
 LONGEST_NOTE = 500
 OVER_SHOWN_S = 4 * 3600.0  # half a shift: time to wash hands and find the page
@@ -25,7 +26,7 @@ ROOM_ABOVE_HIGH = 1.5  # of the high mark: a larger pour is a typing error
 async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Response:
     spec = ask.sump()
     if spec is None and "sump" in ask.request.path_params:
-        raise HTTPException(404, "There is no such sump here.")
+        raise HTTPException(404, _("There is no such sump here."))
     opened = ask.desk.instructions(ask.desk.queries.waiting_words(), spec.id if spec else None)
     mine = [one for one in opened if one.state != "posted"]
     later = [one for one in mine if one.set_aside(ask.now_s)]
@@ -49,7 +50,7 @@ def lately_over(ask: Ask, sump: str | None = None) -> list[Instruction]:
 
 
 def _dressed(ask: Ask, one: Instruction) -> tuple[Instruction, cards.Card, str]:
-    return one, cards.card(one, ask.desk.show), seal.shut(ask.desk.seal_key, shown(ask, one))
+    return one, cards.card(one, ask.show), seal.shut(ask.desk.seal_key, shown(ask, one))
 
 
 def shown(ask: Ask, one: Instruction) -> dict[str, object]:
@@ -64,7 +65,7 @@ async def say(ask: Ask) -> Response:
     try:
         body = {"begin": _begun, "done": _done, "not_now": _not_now}[ask.form.get("action", "")](ask, one)
     except KeyError as why:
-        raise HTTPException(400, "This form cannot be read.") from why
+        raise HTTPException(400, _("This form cannot be read.")) from why
     except Unreadable as why:
         return await show(ask, str(why), 422)
     ask.put("decision", one.spec.id, {"advice": one.id, **body, "seen": seen(ask, one)})
@@ -79,7 +80,7 @@ def find(ask: Ask) -> Instruction:
     opened = ask.desk.instructions(ask.desk.queries.waiting_words())
     one = next((one for one in [*opened, *lately_over(ask)] if one.id == id), None)
     if one is None:
-        raise HTTPException(404, "This instruction is no longer open.")
+        raise HTTPException(404, _("This instruction is no longer open."))
     return one
 
 
@@ -87,7 +88,7 @@ def seen(ask: Ask, one: Instruction) -> dict[str, object]:
     """What was shown, as the form brings it back; a form that was meddled with is refused."""
     found = seal.opened(ask.desk.seal_key, ask.form.get("shown", ""))
     if found is None or found.get("instruction") != one.id:
-        raise HTTPException(403, "This page has grown old. Open it again and repeat your entry.")
+        raise HTTPException(403, _("This page has grown old. Open it again and repeat your entry."))
     return found
 
 
@@ -98,7 +99,7 @@ def _begun(ask: Ask, one: Instruction) -> dict[str, object]:
 def _done(ask: Ask, one: Instruction) -> dict[str, object]:
     body: dict[str, object] = {"action": "done"}
     if one.adds:
-        makeup_pct = number(ask.form.get("makeup_pct", ""), "Mix, %", 0.0, 100.0)
+        makeup_pct = number(ask.form.get("makeup_pct", ""), _("Mix, %"), 0.0, 100.0)
         body |= {"volume_l": _volume_l(ask, one), "makeup_pct": makeup_pct}
     elif one.kind == "drain_part":
         _volume_l(ask, one)  # refused here, before anything is written
@@ -116,14 +117,14 @@ def _drained(ask: Ask, one: Instruction) -> dict[str, object]:
 
 
 def _volume_l(ask: Ask, one: Instruction) -> float:
-    site = ask.desk.show
+    site = ask.show
     most = site.in_unit(ROOM_ABOVE_HIGH * one.spec.high_l)
-    shown = number(ask.form.get("volume", ""), f"Volume, {site.volume_unit}", 0.1, most)
+    shown = number(ask.form.get("volume", ""), _("Volume, {unit}", unit=site.volume_unit), 0.1, most)
     return round(site.to_litres(shown), 3)
 
 
 def _not_now(ask: Ask, one: Instruction) -> dict[str, object]:
     why, note = HELD_UP.get(ask.form.get("why", "")), ask.form.get("note", "").strip()[:LONGEST_NOTE]
     if why is None or (ask.form["why"] == "other" and not note):
-        raise Unreadable("Say why not now: choose a reason, or write one.")
+        raise Unreadable(_("Say why not now: choose a reason, or write one."))
     return {"action": "not_now", "reason": note if ask.form["why"] == "other" else f"{why}. {note}".strip()}

@@ -2,7 +2,8 @@
 (() => {
   "use strict";
 
-  const plain = (value) => String(Math.round(value * 100) / 100);
+  const { word, decimal } = globalThis.sumpside;
+  const plain = (value) => decimal(value, 2).replace(/[.,]?0+$/, "");
   const read = (field) => Number.parseFloat(field.value.trim().replace(",", "."));
 
   function tell(field, target, words) {
@@ -15,8 +16,9 @@
 
   // The same mix as parts per 100 parts of water: 100c / (100 - c).
   function asParts(pct) {
-    if (pct < 0 || pct >= 100) return "between 0 and 100 % of the mix";
-    return pct < 0.005 ? "plain water" : `${plain(pct)} % of the mix (${plain((100 * pct) / (100 - pct))} per 100 of water)`;
+    if (pct < 0 || pct >= 100) return word("between 0 and 100 % of the mix");
+    if (pct < 0.005) return word("plain water");
+    return word("{pct} % of the mix ({parts} per 100 of water)", { pct: plain(pct), parts: plain((100 * pct) / (100 - pct)) });
   }
 
   document.addEventListener("input", (event) => {
@@ -24,7 +26,7 @@
     if (field.dataset?.mix) tell(field, field.dataset.mix, asParts);
     if (field.dataset?.strength) {
       const factor = Number(field.dataset.factor);
-      tell(field, field.dataset.strength, (brix) => `${plain(brix)} Brix × ${plain(factor)} = ${(brix * factor).toFixed(1)} % strength`);
+      tell(field, field.dataset.strength, (brix) => word("{brix} Brix × {factor} = {pct} % strength", { brix: plain(brix), factor: plain(factor), pct: decimal(brix * factor, 1) }));
     }
     field.form?.setAttribute("data-typed", "");
   });

@@ -3,6 +3,7 @@
   "use strict";
 
   const SILENT_AFTER_MS = 15000;
+  const { word } = globalThis.sumpside;
   const notice = document.getElementById("notice");
   let lastHeard = Date.now();
   let lastClock = "";
@@ -78,8 +79,8 @@
 
   setInterval(() => {
     if (!stream || Date.now() - lastHeard < SILENT_AFTER_MS) return;
-    const since = lastClock ? ` The values below are those of ${lastClock}.` : "";
-    say(`No word from the page's server.${since}`);
+    const since = lastClock ? " " + word("The values below are those of {time}.", { time: lastClock }) : "";
+    say(word("No word from the page's server.") + since);
     for (const place of document.querySelectorAll("[data-live$='_age']")) place.classList.add("old");
   }, 2000);
 
