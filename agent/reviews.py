@@ -401,6 +401,11 @@ def _number(body: dict[str, Any], name: str) -> float | None:
     return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
 
 
+def finding_of(row: dict[str, Any]) -> Finding:
+    """A finding from its journal row."""
+    return _from_row(Finding, row)
+
+
 def _from_row(kind: type[T], row: dict[str, Any]) -> T:
     """An output from its journal row."""
     known: dict[str, Any] = {f.name: row.get(f.name) for f in fields(kind)}

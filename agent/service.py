@@ -18,6 +18,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any, Final
 
+from agent.alerts import RESTORED_ROWS, Alerts, watched_signals
 from agent.bus_watch import BusWatch
 from agent.core.outputs import Advice, Belief, Finding, Output
 from agent.core.review import OPEN
@@ -161,6 +162,7 @@ class Agent:
         self.explained = LiveFile(runtime, EXPLAIN_NAME, max(EXPLAIN_PERIOD_S / clock.speed, LEAST_PERIOD_S))
         self.picture = Picture(site.simulated)
         self.watch = BusWatch()
+        self.alerts = Alerts(self.spec, watched_signals(site), journal_path.parent, self._steady)
         self.stopping = False
         self._started_at = clock.time()
         self._read_to = self.journal.bookmark_of(INBOX)
@@ -177,6 +179,7 @@ class Agent:
             bus.start()
         missing = self.engine.restore(self.clock.time())
         self._restore_reviews()
+        self._restore_alerts()
         self._note({"event": "start", "version": VERSION, "pid": os.getpid(), "boot_id": clocks.boot_id()})
         self._say(missing)
         self._commit()
@@ -191,6 +194,17 @@ class Agent:
         late = [row for kind in ("finding", "word", "review") for row in self.reader.events(kind, limit=LATE_ROWS)]
         rows = [Row(row.kind, row.time, row.sump, row.id, row.data()) for row in late]
         self.reviews.restore([*opened, *(found for found in waiting if found is not None)], rows)
+
+    def _restore_alerts(self) -> None:
+        alerts, found, said = (
+            [Row(row.kind, row.time, row.sump, row.id, row.data()) for row in self.reader.events(kind, limit=most)]
+            for kind, most in (("alert", RESTORED_ROWS), ("finding", LATE_ROWS), ("word", LATE_ROWS))
+        )
+        self.alerts.restore(alerts, [*found, *said], self.clock.time())
+
+    def _steady(self) -> float:
+        """Seconds at the record clock's pace that nobody sets."""
+        return self.clock.monotonic() * self.clock.speed
 
     def _note(self, body: dict[str, Any]) -> None:
         """A row about the agent itself."""
@@ -263,7 +277,12 @@ class Agent:
     def _enter(self, rows: list[Row]) -> None:
         for row in rows:
             self.outbox.add(row)
-            self.reviews.absorb(row)
+            self._absorb(row)
+
+    def _absorb(self, row: Row) -> None:
+        """What is in memory follows the rows."""
+        self.reviews.absorb(row)
+        self.alerts.absorb(row, self.clock.time())
 
     # -- people's words -------------------------------------------------------------------------------------------
 
@@ -276,12 +295,15 @@ class Agent:
             self.inbox_fault = f"the inbox cannot be read: {error}"
             return
         for word in words:
-            rows, record = heard(word, self.spec, self.reviews, self._believed_l)
+            if word.kind == "alert":
+                rows, record = self.alerts.decided(word), None
+            else:
+                rows, record = heard(word, self.spec, self.reviews, self._believed_l)
             if not self.outbox.write_now(rows, INBOX, word.seq, {HEARING: word.token}):
                 return
             self._read_to = word.seq
             for row in rows:
-                self.reviews.absorb(row)
+                self._absorb(row)
             if record is not None:
                 self._say(self.engine.step(record))
             self.outbox.note(HEARING, "")
@@ -329,8 +351,10 @@ class Agent:
             "buses": self._bus_statuses(),
         }
         beliefs = {sump: self.engine.belief(sump, now).row() for sump in self.spec.sumps}
+        live = self.picture.body(now, self.boot, about, beliefs)
+        self._enter(self.alerts.look(now, live, self.reviews.known.values(), {}, self.clock.speed))
         try:
-            self.live.write(self.picture.body(now, self.boot, about, beliefs), self.clock.monotonic())
+            self.live.write(live | self.alerts.shown(now), self.clock.monotonic())
             self.live_fault = None
         except OSError as error:  # the journal goes on without it
             self.live_fault = f"the live file cannot be written: {error}"

@@ -87,6 +87,7 @@ KINDS: Final[dict[str, Kind]] = {
     "level_stuck": Kind(ACT_SOON, 600.0, 60.0),
     "strength_sensor": Kind(ACT_SOON, 0.0, 0.0),
     "inline_off": Kind(KNOW, 1800.0, 60.0),
+    "signal_stale": Kind(KNOW, 600.0, 60.0),
     "proportioner": Kind(ACT_SOON, 0.0, 0.0),
     "oil": Kind(KNOW, 0.0, 0.0),
     "hold_up": Kind(KNOW, 0.0, 0.0),
