@@ -20,14 +20,19 @@ def open_writer(path: Path, steps: tuple[str, ...], *, any_thread: bool = False)
     path.parent.mkdir(parents=True, exist_ok=True)
     db = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=not any_thread)
     try:
-        db.execute("PRAGMA journal_mode = WAL")
-        db.execute("PRAGMA synchronous = FULL")  # NORMAL lost committed rows in simulated power cuts
-        db.execute(f"PRAGMA journal_size_limit = {WAL_KEPT_BYTES}")
-        migrate(db, steps)
+        prepare(db, steps)
     except BaseException:
         db.close()
         raise
     return db
+
+
+def prepare(db: sqlite3.Connection, steps: tuple[str, ...]) -> None:
+    """What makes a connection one that writes our files. Raises as `open_writer`."""
+    db.execute("PRAGMA journal_mode = WAL")
+    db.execute("PRAGMA synchronous = FULL")  # NORMAL lost committed rows in simulated power cuts
+    db.execute(f"PRAGMA journal_size_limit = {WAL_KEPT_BYTES}")
+    migrate(db, steps)
 
 
 class ReadOnlyDatabase:
@@ -53,6 +58,16 @@ class ReadOnlyDatabase:
             except sqlite3.DatabaseError:
                 self._drop()  # perhaps the file was replaced under us: one more try on a fresh connection
                 return self._connection().execute(sql, values).fetchall()
+
+    def copy_to(self, path: Path) -> None:
+        """A whole copy as of one moment, as one file, while the writer goes on. Raises as `rows`."""
+        with self._lock:
+            copy = sqlite3.connect(path, isolation_level=None)
+            try:
+                self._connection().backup(copy)
+                copy.execute("PRAGMA journal_mode = DELETE")  # no -wal beside it
+            finally:
+                copy.close()
 
     def close(self) -> None:
         """Let go of the file."""

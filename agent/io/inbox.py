@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import sqlite3
 import threading
 from dataclasses import dataclass
 from pathlib import Path
@@ -37,14 +38,14 @@ class Word:
 class Inbox:
     """The writer; any thread. Every word is on the disk when `put` returns."""
 
-    def __init__(self, path: Path | str) -> None:
-        self._db = open_writer(Path(path), INBOX, any_thread=True)
+    def __init__(self, db: sqlite3.Connection) -> None:
+        self._db = db
         self._lock = threading.Lock()
 
     @classmethod
     def open(cls, path: Path | str) -> Inbox:
         """Open or create. Raises NewerFile, sqlite3.DatabaseError."""
-        return cls(path)
+        return cls(open_writer(Path(path), INBOX, any_thread=True))
 
     def put(
         self, *, time: float, person: str, role: str, sump: str, kind: str, body: dict[str, Any], token: str

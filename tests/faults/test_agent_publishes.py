@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from agent.io.journal import JournalReader
+from agent.outbox import BOOKMARK_COMMITS
 from tests.faults.harness import Transmitter, Works
 from tests.services import Cable, Listener, Mosquitto, VictoriaMetrics
 
@@ -123,7 +124,8 @@ def test_the_bookmark_follows_what_the_broker_has_acknowledged(tmp_path: Path) -
             broker.stop()
             works.wait(lambda: not works.live()["agent"]["sinks"]["mqtt"]["connected"], "the loss to be shown", 30.0)
             seq = reader.last_seq()
-            works.wait(lambda: reader.last_seq() > seq + 1, "a commit with the last acknowledgements")
+            blocks = BOOKMARK_COMMITS + 1
+            works.wait(lambda: reader.last_seq() > seq + blocks, "a commit with the last acknowledgements")
             stands, seq = reader.bookmark("mqtt"), reader.last_seq()
             works.wait(lambda: reader.last_seq() > seq + 3, "the journal to go on")
             assert reader.bookmark("mqtt") == stands < seq
