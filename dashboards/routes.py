@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from agent.core.review import MAINTENANCE, PEOPLE, REVIEWERS
 from dashboards.guard import ANYONE, NOBODY, Way
-from dashboards.pages import door, floor, log, machine, people, reading, review, sump, todo
+from dashboards.pages import door, floor, log, machine, people, reading, review, sump, todo, what_if
 
 ENGINEERS = frozenset({MAINTENANCE})
 STRANGERS = frozenset({NOBODY})
@@ -20,6 +20,8 @@ ROUTES = (
     Way("GET", "/live", PEOPLE, machine.live),
     Way("GET", "/sump/{sump}", PEOPLE, sump.show),
     Way("GET", "/series/{sump}", PEOPLE, sump.numbers),
+    Way("GET", "/explain/{sump}", PEOPLE, sump.explain),
+    Way("GET", "/what-if/{sump}", PEOPLE, what_if.show),
     Way("GET", "/todo", PEOPLE, todo.show),
     Way("GET", "/todo/{sump}", PEOPLE, todo.show),
     Way("POST", "/todo", PEOPLE, todo.say),

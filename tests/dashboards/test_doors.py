@@ -28,6 +28,8 @@ MATRIX: dict[str, tuple[set[str], set[str]]] = {
     "/live": (ALL, set()),
     "/sump/{sump}": (ALL, set()),
     "/series/{sump}": (ALL, set()),
+    "/explain/{sump}": (ALL, set()),
+    "/what-if/{sump}": (ALL, set()),
     "/todo": (ALL, ALL),
     "/todo/{sump}": (ALL, set()),
     "/review": (REVIEW, REVIEW),

@@ -19,7 +19,7 @@ from dashboards import sump_map
 from dashboards.desk import Desk
 from dashboards.live_file import SILENT_AFTER_S, LiveFile
 from dashboards.render import STATIC
-from dashboards.series import MOST_BELIEFS, MOST_POINTS, RANGES, outlook, series
+from dashboards.series import MOST_BELIEFS, MOST_POINTS, RANGES, Window, between, lately, outlook, series
 from dashboards.sump_views import judge
 from tests.dashboards import works as plant
 from tests.dashboards.works import SITE, Works
@@ -106,26 +106,32 @@ def test_the_map_says_in_words_what_it_draws(spec: SumpSpec) -> None:
 # ── the graphs ──
 
 
+def drawn(desk: Desk, sump: str, span: str, **more: Any) -> dict[str, Any]:
+    """What the graphs of a sump draw over a range up to now."""
+    live = desk.live()
+    spec = desk.site.sumps[sump]
+    return series(spec, lately(RANGES[span], live.now_s), live, desk.queries, desk.show, **more)
+
+
 def test_the_level_graph_follows_the_kept_samples(works: Works, desk: Desk) -> None:
     spec, live = works.specs["mill-2"], desk.live()
     for span in RANGES.values():
-        found = series(spec, span, live, desk.queries, desk.show)
+        found = series(spec, lately(span, live.now_s), live, desk.queries, desk.show)
         times, levels = found["level"]
         assert len(times) == len(levels) <= MOST_POINTS + 2 and times == sorted(times)
         known = [v for v in levels if v is not None]
         assert known and all(abs(v - works.plants["mill-2"].volume_l) < 30.0 for v in known)
         assert found["from"] <= times[0] and times[-1] <= found["now"] + 0.05 < found["until"]
-        assert len(found["belief"]["t"]) == len(found["belief"]["p95"]) <= 2 * MOST_BELIEFS
+        assert len(found["belief"]["t"]) == len(found["belief"]["p95"]) <= MOST_BELIEFS + 3
 
 
 def test_a_hole_in_the_data_is_a_hole_in_the_line(works: Works, desk: Desk) -> None:
-    spec = works.specs["mill-1"]
     works.now_s += 3 * 3600.0
     for minute in range(30):
         works.journal.sample("mill-1", "level", works.now_s - 60.0 * (30 - minute), 100.0, 230.0, 0, True)
     works.journal.commit()
     works.live()
-    times, levels = series(spec, RANGES["1d"], desk.live(), desk.queries, desk.show)["level"]
+    times, levels = drawn(desk, "mill-1", "1d")["level"]
     holes = [t for t, v in zip(times, levels, strict=True) if v is None]
     assert len(holes) == 1 and works.now_s - 3 * 3600.0 < holes[0] < works.now_s - 1700.0
 
@@ -134,8 +140,54 @@ def test_doubtful_samples_are_no_points_of_the_line(works: Works, desk: Desk) ->
     works.journal.sample("mill-1", "level", works.now_s - 30.0, 0.0, 0.0, 4, True)
     works.journal.commit()
     for span in ("1h", "1d"):
-        levels = series(works.specs["mill-1"], RANGES[span], desk.live(), desk.queries, desk.show)["level"][1]
+        levels = drawn(desk, "mill-1", span)["level"][1]
         assert min(v for v in levels if v is not None) > 100.0
+
+
+def test_doubtful_levels_are_shown_apart_where_every_sample_is(works: Works, desk: Desk) -> None:
+    works.journal.sample("mill-1", "level", works.now_s - 30.0, 0.0, 0.0, 4, True)
+    works.journal.commit()
+    assert drawn(desk, "mill-1", "1h")["doubtful"] == [[works.now_s - 30.0], [0.0]]
+    assert drawn(desk, "mill-1", "1d")["doubtful"] == [[], []]
+
+
+def test_the_inline_refractometer_is_drawn_only_while_fluid_passed_it(works: Works, desk: Desk) -> None:
+    """The gates mark what it reads with the pump off; neither the samples nor the kept sums show that."""
+    for minute in range(40):
+        works.journal.sample("mill-1", "brix", works.now_s - 60.0 * (50 - minute), 9.9, 9.9, 8, True)
+    works.journal.sample("mill-1", "brix", works.now_s - 500.0, 4.0, 4.0, 0, True)
+    works.journal.commit()
+    for span in ("1h", "1d", "1y"):
+        assert [v for v in drawn(desk, "mill-1", span)["inline"][1] if v is not None] == [6.0]
+
+
+def test_a_reading_that_is_held_for_wrong_says_so(works: Works, desk: Desk) -> None:
+    for at, brix in ((600.0, 4.0), (500.0, 9.0)):
+        body = {"time": works.now_s - at, "sump": "mill-2", "signal": "hand_reading", "value": brix, "by": "Petra"}
+        works.journal.event("word", body["time"], "mill-2", None, body)  # type: ignore[arg-type]
+    doubts = [{"time": works.now_s - 500.0, "pct": 13.5, "doubt": 0.8}]
+    rows = drawn(desk, "mill-2", "1h", doubts=doubts)["readings"]
+    assert [(row["pct"], row["doubt"]) for row in rows] == [(6.0, None), (13.5, 0.8)]
+
+
+def test_who_looks_closer_gets_the_finest_step_that_is_kept(works: Works) -> None:
+    now, day_s = works.now_s, 86_400.0
+    steps = {between(now - length_s, now, now).step_s for length_s in (60.0, 3600.0, 7200.0)}
+    assert steps == {0}
+    assert between(now - day_s, now, now).step_s == 60
+    assert between(now - 9 * day_s, now - 8 * day_s, now).step_s == 600  # the minutes of last week are thinned away
+    assert between(now - 60 * day_s, now, now).step_s == 1800
+    assert between(now - 700 * day_s, now, now).step_s == 21_600
+    assert between(now - 3000 * day_s, now, now).step_s == 86_400
+
+
+def test_a_stretch_of_the_past_shows_that_stretch_alone(works: Works, desk: Desk) -> None:
+    t0, t1 = works.now_s - 20 * 3600.0, works.now_s - 19 * 3600.0
+    found = series(works.specs["mill-2"], Window(t0, t1, 0, 180.0), desk.live(), desk.queries, desk.show)
+    assert (found["from"], found["until"]) == (t0, t1)
+    times = [t for t, v in zip(*found["level"], strict=True) if v is not None]
+    assert len(times) == 60 and t0 <= min(times) and max(times) < t1
+    assert max(found["belief"]["t"]) <= t1 + 1.0
 
 
 def test_readings_stand_where_they_were_taken_and_those_taken_back_do_not(works: Works, desk: Desk) -> None:
@@ -148,7 +200,7 @@ def test_readings_stand_where_they_were_taken_and_those_taken_back_do_not(works:
     said(now - 500.0, "titration", value=6.5)
     said(now - 400.0, "hand_reading", value=9.9)
     said(now - 300.0, "void", record_time=now - 400.0, record_signal="hand_reading")
-    found = series(works.specs["mill-2"], RANGES["1h"], desk.live(), desk.queries, desk.show)["readings"]
+    found = drawn(desk, "mill-2", "1h")["readings"]
     assert [(r["t"], r["pct"], r["titration"]) for r in found] == [(now - 4000.0, 6.0, False), (now - 500.0, 6.5, True)]
 
 
@@ -167,9 +219,9 @@ def test_additions_are_drawn_as_last_judged_and_not_when_withdrawn(works: Works,
     found("mill-2-f2", 1)
     found("mill-2-f2", 2, withdrawn=True)
     found("mill-2-f3", 1, kind="leak", volume_l=None)
-    drawn = series(works.specs["mill-2"], RANGES["1h"], desk.live(), desk.queries, desk.show)["additions"]
-    assert [(a["id"], a["volume"], a["mix"]) for a in drawn] == [("mill-2-f1", "+40.0 L", "0 %")]
-    assert (drawn[0]["start"], drawn[0]["end"]) == (start, start + 300.0)
+    (one,) = drawn(desk, "mill-2", "1h")["additions"]
+    assert (one["id"], one["volume"], one["mix"]) == ("mill-2-f1", "+40.0 L", "0 %")
+    assert (one["start"], one["end"]) == (start, start + 300.0)
 
 
 def test_the_outlook_leads_to_the_low_mark_at_the_hours_believed(spec: SumpSpec, desk: Desk) -> None:
