@@ -28,6 +28,7 @@ from dashboards.sessions import Sessions
 from dashboards.show import Show
 from dashboards.tries import Tries
 
+AT_ONCE_S, LONGEST_KEPT_S = 20.0, 31 * 86_400.0  # a slow network is no lost one; after a month the hour is lost
 PEOPLE_FILE = "people.sqlite"
 
 
@@ -115,6 +116,15 @@ class Ask:
     @property
     def form_token(self) -> str:
         return seal.form_token(self.desk.seal_key, self.cookie)
+
+    @property
+    def kept_s(self) -> float:
+        """How long ago this entry was made on a phone without a network; 0 where it came at once."""
+        try:
+            seconds = float(self.form.get("kept_s") or 0.0)
+        except ValueError:
+            return 0.0
+        return seconds if AT_ONCE_S < seconds < LONGEST_KEPT_S else 0.0
 
     def sump(self) -> SumpSpec | None:
         return self.desk.site.sumps.get(self.request.path_params.get("sump", ""))

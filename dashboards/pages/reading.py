@@ -71,6 +71,8 @@ def _about(ask: Ask) -> dict[str, Any]:
         if not ask.now_s - LONGEST_AGO_S <= at <= ask.now_s + 60.0:
             raise Unreadable(_("The time lies ahead, or more than a month back."))
         about["at"] = min(at, ask.now_s)
+    elif ask.kept_s and not ask.form.get("of"):  # an answer tells of something that the finding dates better
+        about["at"] = ask.now_s - ask.kept_s
     if ask.form.get("note", "").strip():
         about["note"] = ask.form["note"].strip()[:LONGEST_NOTE]
     return about

@@ -68,6 +68,8 @@ async def say(ask: Ask) -> Response:
         raise HTTPException(400, _("This form cannot be read.")) from why
     except Unreadable as why:
         return await show(ask, str(why), 422)
+    if ask.kept_s:
+        body["at"] = ask.now_s - ask.kept_s
     ask.put("decision", one.spec.id, {"advice": one.id, **body, "seen": seen(ask, one)})
     if one.kind == "drain_part" and body["action"] == "done":
         ask.put("record", one.spec.id, _drained(ask, one), part="drained")
@@ -112,8 +114,9 @@ def _done(ask: Ask, one: Instruction) -> dict[str, object]:
 def _drained(ask: Ask, one: Instruction) -> dict[str, object]:
     """What was really taken out, as the record that the balance needs."""
     assert ask.person is not None  # this route is for people signed in
-    by = ask.person.name
-    return {"time": ask.now_s, "sump": one.spec.id, "signal": "drained", "volume_l": _volume_l(ask, one), "by": by}
+    by, at = ask.person.name, {"at": ask.now_s - ask.kept_s} if ask.kept_s else {}
+    said = {"time": ask.now_s, "sump": one.spec.id, "signal": "drained", "volume_l": _volume_l(ask, one), "by": by}
+    return said | at
 
 
 def _volume_l(ask: Ask, one: Instruction) -> float:

@@ -19,6 +19,7 @@ from dashboards.desk import Desk, Folders
 from dashboards.people import hash_secret
 from dashboards.sessions import COOKIE
 from tests.dashboards import works as plant
+from tests.dashboards.browsing import browser, open_page, watch  # noqa: F401 - fixtures
 from tests.dashboards.visitor import SECRETS, Visitor
 from tests.dashboards.works import Works
 from tests.services import DEADLINE_S, wait_until
