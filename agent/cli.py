@@ -8,6 +8,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
+from agent import upkeep
 from agent.errors import SiteFault
 
 FAULTY_SITE, BAD_USE, INTERRUPTED = 1, 2, 130
@@ -259,6 +260,8 @@ def demo(
     folder = None if keep_in is None else Path(keep_in)
     return show(Wish(speed=speed, port=port, folder=folder, seed=seed, story=story, with_broker=with_broker))
 
+
+upkeep.add_to(app)
 
 if __name__ == "__main__":
     main()
