@@ -7,8 +7,11 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterator
+from dataclasses import fields, replace
 from importlib.metadata import version
 from typing import Any
+
+import msgspec
 
 from agent.core import step as core
 from agent.core.explain import doubted
@@ -39,6 +42,7 @@ class Engine:
         self.restored = "nothing to restore: learning begins"
         self.replayed = 0
         self._skipped = ""  # id of a word that has ended the agent twice
+        self._moved = (0, 0, 0.0)  # rows from, to before, by so many seconds: words said before time came
 
     def step(self, record: Record) -> list[Output]:
         """What the core says to one record."""
@@ -114,6 +118,27 @@ class Engine:
         self.restored = "; ".join([*why, f"no snapshot: learning begins again from the last {self.replayed} records"])
         return missing
 
+    def rebuild(self, first_seq: int, shift_s: float, now: float) -> list[Output]:
+        """Rows from `first_seq` on lie `shift_s` later than they were taken: judge them anew, from the state before.
+
+        Returns what is to be said now: findings and advice at their right times, and those told at wrong ones taken back.
+        """
+        self._moved = (first_seq, self._journal.last_seq + 1, shift_s)
+        said = self._restore([], now)
+        again = {output.id for output in said if isinstance(output, Finding | Advice)}
+        return said + [replace(old, time=now, withdrawn=True) for old in self._told(first_seq) if old.id not in again]
+
+    def _told(self, first_seq: int) -> list[Finding | Advice]:
+        """What was told since a row and stands, as last told."""
+        told: dict[str, Finding | Advice] = {}
+        for row in self._journal.rows_after(first_seq - 1):
+            if row.kind in ("finding", "advice"):
+                output = _output(Finding if row.kind == "finding" else Advice, row.data())
+                told.pop(output.id, None)
+                if not output.withdrawn:
+                    told[output.id] = output
+        return list(told.values())
+
     def _replay(self, seq: int) -> list[Output]:
         known: set[Key] = set()
         said: list[Output] = []
@@ -137,7 +162,20 @@ class Engine:
     def _records(self, row: LogRow) -> Iterator[Record]:
         for record in records_in(row) if not self._skipped or row.id != self._skipped else ():
             if record.sump in self._site.sumps:
-                yield record
+                yield self._in_time(row, record)
+
+    def _in_time(self, row: LogRow, record: Record) -> Record:
+        """A word keeps its row as it was said; where the time was wrong then, the core is told the right one."""
+        first, end, shift_s = self._moved
+        if row.kind != "word" or not first <= row.seq < end:
+            return record
+        at = None if record.at is None else record.at + shift_s
+        return msgspec.structs.replace(record, time=record.time + shift_s, at=at)
+
+
+def _output(kind: type[Finding] | type[Advice], body: dict[str, Any]) -> Finding | Advice:
+    """A row's output again; what another version has put into it is left out."""
+    return kind(**{f.name: body[f.name] for f in fields(kind) if f.name in body})
 
 
 def records_in(row: LogRow) -> list[Record]:

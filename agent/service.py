@@ -26,7 +26,7 @@ from agent.engine import HEARING, VERSION, Engine
 from agent.errors import SumpsideError
 from agent.io import clock as clocks
 from agent.io import inbox, journal, systemd
-from agent.io.clock import Clock
+from agent.io.clock import Clock, SteadyClock
 from agent.io.inbox import InboxReader
 from agent.io.intake import Reading
 from agent.io.journal import Journal, JournalReader, Sample
@@ -39,6 +39,7 @@ from agent.publishers import Publishers
 from agent.records import Record
 from agent.reviews import Reviews, Row
 from agent.site import AsciiLineBus, Site, load_site
+from agent.timekeeping import Timekeeper
 from agent.words import heard
 
 TICK_S: Final = 0.2  # a level change is seen, judged and posted well within 2 s
@@ -108,7 +109,7 @@ def _clock(site: Site, speed: float, start: float | None) -> Clock:
     """Real time; another only where nothing is measured."""
     if (speed != 1.0 or start is not None) and not all(bus.simulated for bus in site.bus):
         raise CannotStart("--clock-speed and --clock-start are for sites whose buses are all simulated")
-    return Clock(speed, start)
+    return SteadyClock() if speed == 1.0 and start is None else Clock(speed, start)
 
 
 @contextmanager
@@ -151,6 +152,7 @@ class Agent:
         self.journal, self._broken = open_journal(journal_path, self.boot)
         self.outbox = Outbox(self.journal)
         self.engine = Engine(self.journal, self.spec, site.agent.belief_every_s)
+        self.times = Timekeeper(clock, self.journal, self.engine)
         self.reader = JournalReader(journal_path)
         self.inbox = InboxReader(inbox_path)
         self.inbox_fault: str | None = None
@@ -217,6 +219,7 @@ class Agent:
 
     def tick(self) -> None:
         """One turn of the loop. Raises when a thread has failed or the journal is broken."""
+        self._keep_time()
         now, monotonic_s = self.clock.time(), self.clock.monotonic()
         self._take_readings()
         self._say(self.engine.advance(now - LAG_S * self.clock.speed))
@@ -234,8 +237,17 @@ class Agent:
             self._write_explained()
         self._tell_systemd(monotonic_s)
 
+    def _keep_time(self) -> None:
+        said, notes = self.times.look(self.outbox)
+        for note in notes:
+            self._note(note)
+        if said:
+            self._say(said)
+        if any("shift_s" in note for note in notes):
+            self._snapshot()
+
     def _take_readings(self) -> None:
-        readings = [reading for bus in self.buses for reading in bus.intake.take()]
+        readings = [self.times.right(reading) for bus in self.buses for reading in bus.intake.take()]
         for reading in sorted(readings, key=lambda reading: reading.time):
             self._take(reading)
 
@@ -370,7 +382,7 @@ class Agent:
     @property
     def fault(self) -> str | None:
         """What keeps the agent from its files, if anything does."""
-        return self.outbox.fault or self.inbox_fault or self.live_fault
+        return self.outbox.fault or self.inbox_fault or self.live_fault or self.times.text
 
     def _tell_systemd(self, monotonic_s: float) -> None:
         """The watchdog is fed by commits, never by time; a full disk is no reason to be restarted, it is said."""

@@ -12,6 +12,7 @@ from agent.core.review import PEOPLE, REVIEWERS
 from agent.core.spec import SiteSpec
 from agent.errors import BadRecord
 from agent.io.inbox import Word
+from agent.notes import NOTES, noted
 from agent.records import SAID, Record, record_from
 from agent.reviews import Reviews, Row
 
@@ -25,6 +26,8 @@ def heard(
     if word.kind == "decision":
         decision = reviews.decided(word, believed_l)
         return decision.rows, decision.record
+    if word.kind in NOTES:
+        return [_note(word, site)], None
     said = {name: value for name, value in word.body.items() if name != REFUSED}
     body = {**said, "time": word.time, "sump": word.sump, "by": word.person}
     try:
@@ -34,6 +37,15 @@ def heard(
         refused = {**body, "role": word.role, REFUSED: why.reason}
         return [Row("word", word.time, word.sump, word.token, refused)], None
     return [Row("word", word.time, word.sump, word.token, {**body, "role": word.role})], record
+
+
+def _note(word: Word, site: SiteSpec) -> Row:
+    try:
+        body = noted(word, site)
+    except BadRecord as why:
+        said = {**word.body, "time": word.time, "sump": word.sump, "by": word.person, "role": word.role}
+        body = {**said, "signal": word.kind, REFUSED: why.reason}
+    return Row("word", word.time, word.sump or None, word.token, body)
 
 
 def _check(record: Record, word: Word, site: SiteSpec) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from agent.core.calendar import Calendar
 from agent.core.curve import Curve
 
 
@@ -34,3 +35,4 @@ class SiteSpec:
     timezone: str = "UTC"
     units: str = "litre"
     sumps: dict[str, SumpSpec] = field(default_factory=dict)
+    calendar: Calendar | None = None  # when people are there, where somebody told it

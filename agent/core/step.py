@@ -10,6 +10,7 @@ from math import ceil, floor
 from agent.core import advise, gates, probe, words
 from agent.core import sump as sumps
 from agent.core.belief import belief_at as _belief_at
+from agent.core.calendar import Calendar
 from agent.core.curve import Curve
 from agent.core.explain import explain as _explain
 from agent.core.kinds import Habits
@@ -45,7 +46,17 @@ class SiteState:
 
 def start(site: SiteSpec, every_s: float = EVERY_S) -> SiteState:
     """A site about which nothing is known but its site file."""
-    return SiteState(every_s, Habits(), {i: sumps.new_sump(spec) for i, spec in site.sumps.items()}, seal=_seal(site))
+    state = SiteState(every_s, Habits(), {i: sumps.new_sump(spec) for i, spec in site.sumps.items()}, seal=_seal(site))
+    keep_calendar(state, site.calendar)
+    return state
+
+
+def keep_calendar(state: SiteState, calendar: Calendar | None) -> None:
+    """From here on the shop works by this calendar, which is of the site file and of people."""
+    for sump in state.sumps.values():
+        if getattr(sump.tracker, "calendar", None) != calendar:
+            sump.tracker.ahead = None
+        sump.tracker.calendar = calendar
 
 
 def step(state: SiteState, record: Record, site: SiteSpec) -> tuple[SiteState, list[Output]]:
@@ -190,4 +201,5 @@ def load(data: bytes, site: SiteSpec, now: float | None = None) -> SiteState:
     state: SiteState = pickle.loads(data[64:])  # noqa: S301 - the digest holds; our own bytes
     if now is not None and floor(state.time) > now + AHEAD_S:
         raise SnapshotRefused("the snapshot is from the future")
+    keep_calendar(state, site.calendar)
     return state

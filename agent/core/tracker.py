@@ -9,6 +9,7 @@ from statistics import median
 import numpy as np
 
 from agent.core import learn
+from agent.core.calendar import Calendar
 from agent.core.holdup import SHAPE_MIN, Shape
 from agent.core.learn import HOURS_A_WEEK, SURE
 from agent.core.level import (
@@ -67,7 +68,7 @@ class Tracker:
     __slots__ = (
         "full_l", "high_l", "branches", "time", "recent", "rates", "spread", "last_y", "same_min",
         "longest_same_min", "known", "turns", "told", "habit", "hour", "stand", "ahead",
-        "turned", "learning", "runs", "seen",
+        "turned", "learning", "runs", "seen", "calendar",
     )  # fmt: skip
 
     def __init__(self, full_l: float, high_l: float | None = None) -> None:
@@ -95,6 +96,7 @@ class Tracker:
         self.turned = self.learning = 0.0  # epoch s of the last start or stop; of the one to learn from, 0 = none
         self.ahead: tuple[int, Floats] | None = None
         self.told: deque[Poured] = deque(maxlen=16)  # told, newest last
+        self.calendar: Calendar | None = None  # the shop's, where people told it
 
     def noise(self) -> float:
         """Variance of one reading, L²."""
@@ -314,7 +316,10 @@ class Tracker:
             idle, runs = seen.reshape(HOURS_A_WEEK, 2).T
             week = np.roll(runs / (idle + runs), -(start % HOURS_A_WEEK))
             loss = 60.0 * (week * max(self.rates.running, 0.0) + (1.0 - week) * max(self.rates.idle, 0.0))
-            self.ahead = (start, np.cumsum(np.tile(loss + 1e-9, hours // HOURS_A_WEEK + 1)[:hours]))
+            loss = np.tile(loss + 1e-9, hours // HOURS_A_WEEK + 1)[:hours]
+            if self.calendar is not None and (closed := self.calendar.closed_hours(start, hours)):
+                loss[closed] = 60.0 * max(self.rates.idle, 0.0) + 1e-9
+            self.ahead = (start, np.cumsum(loss))
         return self.ahead[1]
 
     def loss_since(self, when: float) -> float:

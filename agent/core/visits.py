@@ -1,7 +1,8 @@
 """When somebody will have been at the machine: the shift, as the pump's own week tells it.
 
-Nobody tells the core the shop's calendar. The pump runs when people work, so the hours of the week in which it
-usually runs are taken for the attended ones; where it has no pattern every hour is.
+Where nobody tells the core the shop's calendar: the pump runs when people work, so the hours of the week in which it
+usually runs are taken for the attended ones; where it has no pattern every hour is. A shift or a closed day that was
+told goes before that.
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ def hours_to_done(sump: Sump, when: float) -> float:
     """Hours from `when` by which an instruction given now will have been done."""
     week, hour, left = attended(sump, when), int(when // 3600.0), LATE_H
     for ahead in range(LONGEST_H):
-        left -= week[(hour + ahead) % HOURS_A_WEEK]
+        left -= _somebody(sump, week, hour + ahead)
         if left <= 0:
             return float(ahead + 1)
     return float(LONGEST_H)
@@ -45,4 +46,11 @@ def attended_hours(sump: Sump, since: float, when: float) -> int:
     """Attended hours between two times, epoch s; counts no further back than two weeks."""
     week = attended(sump, when)
     first = max(int(since // 3600.0), int(when // 3600.0) - 2 * HOURS_A_WEEK)
-    return sum(week[h % HOURS_A_WEEK] for h in range(first, int(when // 3600.0)))
+    return sum(_somebody(sump, week, h) for h in range(first, int(when // 3600.0)))
+
+
+def _somebody(sump: Sump, week: tuple[bool, ...], hour: int) -> bool:
+    """Whether somebody is there in an epoch hour: as told, else as the week usually goes."""
+    calendar = sump.tracker.calendar
+    told = None if calendar is None else calendar.staffed_at(3600.0 * hour + 1800.0)
+    return week[hour % HOURS_A_WEEK] if told is None else told

@@ -14,7 +14,7 @@ from agent.io.database import ReadOnlyDatabase, open_writer
 from agent.io.migrations import INBOX
 
 FILE_NAME = "inbox.sqlite"
-KINDS = ("record", "decision", "alert")
+KINDS = ("record", "decision", "alert", "check", "past", "stock", "calendar")
 LONGEST_TEXT = 500  # characters of a name or a token
 LONGEST_BODY = 65_536  # characters; a curve of a thousand points with all that was shown stays far below
 SAFE_INTEGER = 2**53  # beyond it a float is another number
@@ -30,7 +30,7 @@ class Word:
     person: str
     role: str
     sump: str
-    kind: str  # record | decision | alert
+    kind: str  # one of KINDS
     body: dict[str, Any]
     token: str  # made in the browser: the same word sent twice is one word
 

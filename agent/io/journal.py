@@ -19,6 +19,7 @@ from agent.io.chain import BEGINNING, CHAINED, ChainReport, LogRow, link
 from agent.io.database import open_writer
 from agent.io.journal_reader import OPEN_STATES, JournalReader
 from agent.io.migrations import JOURNAL
+from agent.io.journal_unsure import UNSURE, newest_time, restamp
 from agent.io.traces import FINE_KEPT_S, FINE_STEP_S, MAIN_STEP_S, Key, Sum, Sums
 
 __all__ = ["OPEN_STATES", "ChainReport", "Journal", "JournalReader", "LogRow", "Sample", "unpack"]
@@ -77,6 +78,7 @@ class Journal:
         self._sums = Sums()
         self._summed_to = -1.0  # step of MAIN_STEP_S in which the sums were last written
         self._guide: set[tuple[int, int]] = set()
+        self.unsure_from = int(self.meta(UNSURE, 0))  # first row whose time may be wrong by the same amount; 0: none
         self._recount()
 
     @classmethod
@@ -149,6 +151,30 @@ class Journal:
         with self._transaction():
             self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
 
+    # -- while it is not known what time it is ------------------------------------------------------------------
+
+    def newest_time(self) -> float:
+        """The latest time (epoch s) among the last rows; 0 in an empty journal."""
+        return newest_time(self._db)
+
+    def begin_unsure(self) -> None:
+        """The times of the rows from here on may be wrong, all by the same amount; publishers wait with them."""
+        self.set_meta(UNSURE, self._seq + 1)
+        self.unsure_from = self._seq + 1
+
+    def settle(self, shift_s: float) -> None:
+        """Time came: what was measured since `begin_unsure` lies `shift_s` later. What was said stays as it was said.
+
+        In one transaction with the open block. Snapshots of that stretch go: they hold the old times.
+        """
+        with self._transaction():
+            self._write_open()
+            if shift_s:
+                restamp(self._db, self.unsure_from, shift_s)
+            self._db.execute("DELETE FROM meta WHERE key = ?", (UNSURE,))
+        self.unsure_from = 0
+        self._recount()
+
     # -- commits ---------------------------------------------------------------------------------------------
 
     def commit(self) -> int:
@@ -175,7 +201,8 @@ class Journal:
         try:
             with self._transaction():
                 self._write_open()
-                self._write_sums()
+                if not self.unsure_from:
+                    self._write_sums()
             self._db.execute("PRAGMA wal_checkpoint(PASSIVE)")  # with readers about, closing alone would not do it
         finally:
             self._db.close()
@@ -262,7 +289,7 @@ class Journal:
             seq = self._append("block", block[0].time, None, None, pack(block))
             self._count(block, seq)
             newest_step = block[-1].time // MAIN_STEP_S
-            if newest_step != self._summed_to:
+            if newest_step != self._summed_to and not self.unsure_from:
                 self._write_sums()
                 self._summed_to = newest_step
         beliefs, self._beliefs = self._beliefs, []

@@ -9,6 +9,7 @@ from typing import Any
 from agent.io.blocks import Sample, unpack
 from agent.io.chain import BEGINNING, ChainReport, LogRow, verify
 from agent.io.database import ReadOnlyDatabase
+from agent.io.journal_unsure import UNSURE
 from agent.io.traces import MAIN_STEP_S, Sum, Sums, coarsest_step
 
 OPEN_STATES = ("posted", "approved", "begun")  # what somebody still has to act on; `done` waits for its proof
@@ -39,6 +40,12 @@ class JournalReader:
         """Up to `limit` rows of all kinds after `seq`, oldest first."""
         sql = "SELECT * FROM log WHERE seq > ? ORDER BY seq LIMIT ?"
         return [LogRow(*row) for row in self._db.rows(sql, (seq, limit))]
+
+    def settled_rows_after(self, seq: int, limit: int) -> list[LogRow]:
+        """The same, less rows whose times may yet be put right (see journal_unsure): those are not to be sent."""
+        sql = """SELECT * FROM log WHERE seq > ?1 AND seq < coalesce((SELECT value FROM meta WHERE key = ?3), ?4)
+                 ORDER BY seq LIMIT ?2"""
+        return [LogRow(*row) for row in self._db.rows(sql, (seq, limit, UNSURE, END))]
 
     def bookmark(self, name: str) -> int:
         """Where a sink or the inbox stands; 0 where it never read."""
