@@ -20,7 +20,7 @@ from agent.core.spec import SiteSpec
 from agent.errors import BadRecord
 from agent.io.blocks import unpack
 from agent.io.journal import Journal, LogRow
-from agent.records import Record, decode_line, record_from
+from agent.records import Record, decode_line, record_from, sensed
 
 VERSION = version("sumpside")
 FRESH_TAIL_RECORDS = 50_000  # without a snapshot: enough to know each sump again, and read in about 3 s
@@ -121,7 +121,7 @@ class Engine:
     def rebuild(self, first_seq: int, shift_s: float, now: float) -> list[Output]:
         """Rows from `first_seq` on lie `shift_s` later than they were taken: judge them anew, from the state before.
 
-        Returns what is to be said now: findings and advice at their right times, and those told at wrong ones taken back.
+        Returns what is to be said now: findings and advice at their right times; those told at wrong ones, taken back.
         """
         self._moved = (first_seq, self._journal.last_seq + 1, shift_s)
         said = self._restore([], now)
@@ -181,7 +181,7 @@ def _output(kind: type[Finding] | type[Advice], body: dict[str, Any]) -> Finding
 def records_in(row: LogRow) -> list[Record]:
     """What the core was given when a row was written, in that order."""
     if row.kind == "block":
-        return [Record(time=s.time, sump=s.sump, signal=s.signal, value=s.raw) for s in unpack(row.body)]
+        return [sensed(s.time, s.sump, s.signal, s.raw) for s in unpack(row.body)]
     if row.kind != "word" or row.data().get("refused"):
         return []
     try:

@@ -84,6 +84,13 @@ def _is_plain(record: Record) -> bool:
     return 0.0 <= record.time <= LATEST_S and record.sump != "" and record.signal != "setting"
 
 
+def sensed(time: float, sump: str, signal: str, value: float) -> Record:
+    """A record of what a sensor gave: litres stand in their own field, everything else is a value."""
+    if signal == "metered":
+        return Record(time, sump, signal, volume_l=value)
+    return Record(time, sump, signal, value)
+
+
 def encode(record: Record) -> bytes:
     """The record as one line of JSON without its line end; `decode_line` gives the same record back."""
     line = _encode(record)

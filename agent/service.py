@@ -27,18 +27,18 @@ from agent.errors import SumpsideError
 from agent.io import clock as clocks
 from agent.io import inbox, journal, systemd
 from agent.io.clock import Clock, SteadyClock
+from agent.io.drivers import DriverLacks, thread_for
 from agent.io.inbox import InboxReader
 from agent.io.intake import Reading
 from agent.io.journal import Journal, JournalReader, Sample
 from agent.io.live import EXPLAIN_NAME, EXPLAIN_PERIOD_S, LEAST_PERIOD_S, LiveFile
 from agent.io.migrations import NewerFile
-from agent.io.serial_bus import SerialBus
 from agent.outbox import Outbox
 from agent.picture import Picture, status_line
 from agent.publishers import Publishers
-from agent.records import Record
+from agent.records import sensed
 from agent.reviews import Reviews, Row
-from agent.site import AsciiLineBus, Site, load_site
+from agent.site import Site, load_site
 from agent.timekeeping import Timekeeper
 from agent.words import heard
 
@@ -87,7 +87,7 @@ def run(
         with _only_one(state / "agent.lock"):
             config = sha256(Path(site_path).read_bytes()).hexdigest()
             _until_told(Agent(site, config, state / journal.FILE_NAME, words / inbox.FILE_NAME, runtime, clock))
-    except (CannotStart, OSError) as why:
+    except (CannotStart, DriverLacks, OSError) as why:
         print(f"sumpside: {why}", file=sys.stderr)
         return 1
     return 0
@@ -158,7 +158,7 @@ class Agent:
         self.inbox_fault: str | None = None
         self.live_fault: str | None = None
         self.reviews = Reviews(self.spec, site.review.top_off, self.reader.instruction)
-        self.buses = [_bus(bus, clock) for bus in site.bus]
+        self.buses = [thread_for(bus, clock, site.resolve) for bus in site.bus]
         self.publishers = Publishers(site, journal_path, self.journal.bookmark_of)
         self.live = LiveFile(runtime)
         self.explained = LiveFile(runtime, EXPLAIN_NAME, max(EXPLAIN_PERIOD_S / clock.speed, LEAST_PERIOD_S))
@@ -256,7 +256,7 @@ class Agent:
         value = reading.value if reading.signal != "running" else float(reading.value != 0.0)
         wanted = reading.signal != "running" or self._is_news(reading.sump, value)
         if wanted:
-            self._say(self.engine.step(Record(reading.time, reading.sump, reading.signal, value)))
+            self._say(self.engine.step(sensed(reading.time, reading.sump, reading.signal, value)))
         flags = self.engine.flags(reading.sump, reading.signal)
         calibrated = self.engine.calibrated(reading.sump, reading.signal, value)
         sample = Sample(reading.time, reading.sump, reading.signal, value, calibrated, flags, reading.simulated)
@@ -426,14 +426,3 @@ class Agent:
             bus.stop()
         for bus in self.buses:
             bus.join(max(0.0, deadline - time.monotonic()))
-
-
-def _bus(bus: Any, clock: Clock) -> SerialBus:
-    """A bus with its driver: the one list of drivers; each is imported only where a site uses it."""
-    if isinstance(bus, AsciiLineBus):
-        from agent.io.ascii_bus import AsciiDriver
-
-        return SerialBus(bus, AsciiDriver(bus), clock)
-    from agent.io.modbus import ModbusDriver
-
-    return SerialBus(bus, ModbusDriver(bus), clock)

@@ -7,29 +7,22 @@ keys must obey together stands in `site_checks`; how a fault is worded and place
 from __future__ import annotations
 
 import os
-import re
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError
+from pydantic import Field, PrivateAttr, ValidationError
 
 from agent.core.curve import Curve
 from agent.core.spec import SiteSpec, SumpSpec
 from agent.errors import SiteFault
+from agent.site_buses import BUSES, SENSORS, Bus, Loop, Meter, NetworkPort, Seconds, Slug, Text
+from agent.site_buses import Table as _Table
 from agent.site_checks import check_together, resolve_curves
-from agent.site_faults import SLUG, WEB_ADDRESS, Fault, Tables, UnreadableToml, faults_of, read_toml
+from agent.site_faults import WEB_ADDRESS, Fault, Tables, UnreadableToml, faults_of, read_toml, slug_of
 
 FLOOR_PCT = 0.5  # the leanest mix that still protects anything, where the file names none
-Slug = Annotated[str, Field(pattern=SLUG, max_length=64)]
-Text = Annotated[str, Field(min_length=1)]
 Litres = Annotated[float, Field(gt=0.0, le=1e6)]
 Percent = Annotated[float, Field(gt=0.0, lt=100.0)]
-Seconds = Annotated[float, Field(gt=0.0, le=86_400.0)]
-NetworkPort = Annotated[int, Field(ge=1, le=65_535)]
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
 
 class SiteInfo(_Table):
@@ -99,72 +92,6 @@ class Sump(_Table):
         )
 
 
-class Loop(_Table):
-    """A 4-20 mA loop: the raw value that 4 mA and 20 mA stand for (applied after scale, which gives mA)."""
-
-    at_4_ma: float
-    at_20_ma: float
-
-
-class Sensor(_Table):
-    """[[bus.sensor]]: which sump's signal it gives; value = number on the wire × scale + offset."""
-
-    sump: Text
-    signal: Literal["level", "temperature", "brix", "running"]
-    serial_number: str | None = None
-    scale: float = 1.0
-    offset: float = 0.0
-    loop: Loop | None = None
-
-
-class ModbusSensor(Sensor):
-    """A register of a Modbus unit; `register` counts from 0, as on the wire."""
-
-    unit: Annotated[int, Field(ge=1, le=247)]
-    function: Literal["input", "holding", "discrete", "coil"] = "input"
-    address: Annotated[int, Field(ge=0, le=65_535, alias="register")]  # pydantic keeps `register` for itself
-    type: Literal["uint16", "int16", "uint32", "int32", "float32"] = "uint16"
-    word_order: Literal["big", "little"] = "big"
-
-
-class AsciiSensor(Sensor):
-    """A line of text; `pattern` finds the number as its group `value`; `poll` is sent to ask, if anything is."""
-
-    pattern: Text
-    start: str = ""
-    terminator: Text = "\r\n"
-    poll: str = ""
-
-
-class _SerialBus(_Table):
-    id: Slug
-    port: Text
-    baud: Annotated[int, Field(ge=50, le=4_000_000)] = 9600
-    bytesize: Literal[5, 6, 7, 8] = 8
-    parity: Literal["N", "E", "O"] = "N"
-    stopbits: Literal[1, 2] = 1
-    period_s: Seconds = 1.0
-    timeout_s: Seconds = 0.5  # outer deadline of one transaction
-    simulated: bool = False
-
-
-class ModbusRtuBus(_SerialBus):
-    """[[bus]] with driver = "modbus_rtu"."""
-
-    driver: Literal["modbus_rtu"]
-    sensor: list[ModbusSensor] = []
-
-
-class AsciiLineBus(_SerialBus):
-    """[[bus]] with driver = "ascii_line"."""
-
-    driver: Literal["ascii_line"]
-    sensor: list[AsciiSensor] = []
-
-
-Bus = Annotated[ModbusRtuBus | AsciiLineBus, Field(discriminator="driver")]
-
-
 class Agent(_Table):
     """[agent]: where it keeps its files and how often it writes them."""
 
@@ -225,7 +152,7 @@ class Site(_Table):
     @property
     def slug(self) -> str:
         """The site's name in topics and tags."""
-        return self.site.id or _slug(self.site.name)
+        return self.site.id or slug_of(self.site.name)
 
     @property
     def simulated(self) -> bool:
@@ -248,7 +175,6 @@ class Site(_Table):
         return SiteSpec(self.site.name, self.site.timezone, self.site.units, sumps)
 
 
-_SENSORS: dict[str, type[Sensor]] = {"modbus_rtu": ModbusSensor, "ascii_line": AsciiSensor}
 _TABLES: Tables = {
     (): Site,
     ("site",): SiteInfo,
@@ -261,10 +187,10 @@ _TABLES: Tables = {
     ("timeseries",): Timeseries,
     ("web",): Web,
     ("review",): Review,
-    ("bus", "modbus_rtu"): ModbusRtuBus,
-    ("bus", "ascii_line"): AsciiLineBus,
-    **{("bus", driver, "sensor"): model for driver, model in _SENSORS.items()},
-    **{("bus", driver, "sensor", "loop"): Loop for driver in _SENSORS},
+    **{("bus", driver): model for driver, model in BUSES.items()},
+    **{("bus", driver, "sensor"): model for driver, model in SENSORS.items()},
+    **{("bus", driver, "sensor", "loop"): Loop for driver in SENSORS},
+    **{("bus", driver, "sensor", "meter"): Meter for driver in SENSORS},
 }
 
 
@@ -298,7 +224,3 @@ def _judge(raw: dict[str, Any], folder: Path) -> tuple[Site | None, list[Fault],
         return None, faults_of(error, raw, _TABLES) + faults, warnings
     site._folder = folder
     return site, faults, warnings
-
-
-def _slug(name: str) -> str:
-    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "site"

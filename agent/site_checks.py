@@ -8,8 +8,9 @@ from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import Any
 
+from agent.bus_checks import bus_faults
 from agent.core.points import Points, as_points, curve_faults, is_number
-from agent.site_faults import SLUG, Fault, Location, UnreadableToml, key_path, read_toml, shown
+from agent.site_faults import SLUG, Fault, Location, UnreadableToml, key_path, read_toml, shown, slug_of
 
 COMMON_FACTORS = (0.8, 5.0)  # beyond these a refractometer factor is more likely a slip than a product
 ANY_CURVE: Points = ((0.0, 0.0), (1.0, 1.0))  # stands in for one that is at fault and said so
@@ -26,7 +27,7 @@ def check_together(raw: Raw, folder: Path) -> tuple[list[Fault], list[Fault]]:
         at: Location = ("sump", i)
         faults += [*_marks(sump, at), *_band(sump, at), *_mixes(sump, at), *_curve(sump, at, folder)]
         warnings += _uncommon(sump, at)
-    faults += [*_sensors(raw), *_same_port(raw)]
+    faults += [*_sensors(raw), *_same_port(raw), *bus_faults(raw, _own_topics(raw))]
     warnings += _buses_here(raw)
     return [Fault(key_path(raw, at), text) for at, text in faults], [
         Fault(key_path(raw, at), text) for at, text in warnings
@@ -94,6 +95,13 @@ def _no_zone(raw: Raw) -> Found:
     site = _table(raw, "site")
     if site and "timezone" not in site:
         yield ("site", "timezone"), "not given; times are shown in UTC"
+
+
+def _own_topics(raw: Raw) -> str:
+    """What our own topics begin with, where we publish any."""
+    site = _table(raw, "site")
+    slug = site.get("id") or slug_of(str(site.get("name", "")))
+    return f"sumpside/{slug}/" if "mqtt" in raw else ""
 
 
 def _doubled(raw: Raw, key: str) -> Found:
@@ -201,8 +209,6 @@ def _sensors(raw: Raw) -> Found:
     strange = _strange(raw, known)
     seen: dict[tuple[str, str], str] = {}
     for at, sensor in _sensor_tables(raw):
-        yield from _pattern(sensor, at)
-        yield from _loop(sensor, at)
         sump, signal = sensor.get("sump"), sensor.get("signal")
         if isinstance(sump, str) and sump in strange:
             yield (*at, "sump"), f"there is no sump {shown(sump)}; known are {', '.join(known)}"
@@ -232,27 +238,6 @@ def _strange(raw: Raw, known: Collection[str]) -> set[str]:
     strange = {str(name) for name in named if name not in known}
     nameless = sum(not _is_id(sump.get("id")) for _, sump in _tables(raw, "sump"))
     return strange if len(strange) > nameless else set()
-
-
-def _pattern(sensor: Raw, at: Location) -> Found:
-    pattern = sensor.get("pattern")
-    if not isinstance(pattern, str) or not pattern:
-        return
-    try:
-        groups = re.compile(pattern).groupindex
-    except (re.error, RecursionError, OverflowError) as error:
-        yield (*at, "pattern"), f"is no regular expression: {' '.join(str(error).split())}; correct it"
-        return
-    if "value" not in groups:
-        yield (*at, "pattern"), "has no group named value; mark the number with (?P<value>...)"
-
-
-def _loop(sensor: Raw, at: Location) -> Found:
-    loop = _table(sensor, "loop")
-    if loop and not (_in_order(loop, "at_4_ma", "at_20_ma") or _in_order(loop, "at_20_ma", "at_4_ma")):
-        yield (*at, "loop"), "4 mA and 20 mA stand for the same value; give the two ends of the range"
-    if _number(sensor, "scale") == 0.0:
-        yield (*at, "scale"), "0 makes every reading the same; give what one count stands for"
 
 
 def _same_port(raw: Raw) -> Found:

@@ -170,7 +170,7 @@ _TEMPLATES: Final = {
     "string_too_short": "is empty; fill it in",
     "string_too_long": "is too long; use at most {max_length} characters",
     "string_pattern_mismatch": "is {got}; {how}",
-    "union_tag_not_found": "has no driver; add driver = one of 'modbus_rtu', 'ascii_line'",
+    "union_tag_not_found": 'has no driver; add driver = "modbus_rtu" or another: the manual lists them',
     "union_tag_invalid": "has driver {tag!r}; it must be one of {expected_tags}",
 }
 
@@ -185,6 +185,11 @@ def shown(value: object) -> str:
         return "a list"
     text = repr(value)
     return text if len(text) <= 40 else text[:37] + "..."
+
+
+def slug_of(name: str) -> str:
+    """A name as it may stand in topics and tags."""
+    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "site"
 
 
 def repeated(values: Sequence[object]) -> list[object]:

@@ -1,21 +1,28 @@
-"""Transmitters that speak lines of text: those that send by themselves, and those that are asked."""
+"""Transmitters that speak lines of text: those that send by themselves, and those that are asked.
+
+Nothing in a line says which question it answers. So after a miss the line is left alone until the late answer has
+come, or LATE_S have passed without it; one of several that stays silent is asked less and less often.
+"""
 
 from __future__ import annotations
 
 import re
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 
 import serial
 
-from agent.io.serial_bus import CHUNK_BYTES, READ_SLICE_S, Emit, Turns, drain, port_faults
-from agent.site import AsciiLineBus, AsciiSensor
-from agent.wire.ascii_line import Line, LineDecoder, value_in
-from agent.wire.current_loop import raw_at
+from agent.io.bus import READ_SLICE_S, Emit, Pace, Turns, in_unit
+from agent.io.serial_port import drain, heard, open_port, port_faults
+from agent.site_buses import AsciiLineBus, AsciiSensor
+from agent.wire.ascii_line import Form, Line, LineDecoder, reading_in
 from agent.wire.outcomes import NEED_MORE, Fault
 
-BUNCH = 60.0  # readings at once, at most: adapters and busy systems hand lines on in bunches
 QUIET_S = 0.02  # some 20 characters at 9600 baud: between lines, not within one
+LATE_S = 3.0  # no serial transmitter that works answers later
+LONGEST_REST_S = 30.0  # a silent transmitter among others is asked at least this often
+TOO_LATE = "answers later than timeout_s: raise it"
 
 
 class AsciiDriver:
@@ -25,18 +32,19 @@ class AsciiDriver:
         self._bus = bus
         self._asked = [sensor for sensor in bus.sensor if sensor.poll]
         self._heard = [sensor for sensor in bus.sensor if not sensor.poll]
-        self._patterns = {id(sensor): re.compile(sensor.pattern) for sensor in bus.sensor}
+        self._forms = {id(s): Form(re.compile(s.pattern), s.units, s.checksum) for s in bus.sensor}
         self._decoders = {marks: LineDecoder(*marks) for marks in map(_marks, self._heard)}
         self._turns = Turns(bus.period_s)
-        self._credit: dict[int, tuple[float, float]] = {}  # by sensor: readings it may bring, monotonic s
+        self._pace = Pace(bus.period_s)
+        self._rests: dict[int, tuple[float, float]] = {}  # silent sensors: until when (monotonic s), how long (s)
 
-    def begin(self, port: serial.Serial) -> None:
+    @contextmanager
+    def open(self) -> Iterator[serial.Serial]:
         """See Driver."""
-        for decoder in self._decoders.values():
-            decoder.reset(in_step=False)
-
-    def end(self) -> None:
-        """See Driver."""
+        with open_port(self._bus) as port:
+            for decoder in self._decoders.values():
+                decoder.reset(in_step=False)
+            yield port
 
     def turn(self, port: serial.Serial, emit: Emit, stopping: Callable[[], bool]) -> None:
         """See Driver."""
@@ -53,8 +61,7 @@ class AsciiDriver:
 
     def _listen(self, port: serial.Serial, emit: Emit) -> None:
         """One read of at most READ_SLICE_S; on a line where some are asked, too, what comes between the questions."""
-        data = port.read(1)
-        data += port.read(min(port.in_waiting, CHUNK_BYTES)) if data else b""
+        data = heard(port, READ_SLICE_S)
         for marks, decoder in self._decoders.items():
             sensors = [sensor for sensor in self._heard if _marks(sensor) == marks]
             decoder.receive(data)
@@ -73,38 +80,45 @@ class AsciiDriver:
                 fault = value
                 continue
             good = True
-            if self._is_due(sensor):
+            if self._pace.is_due(sensor):
                 emit.reading(sensor, value)
         return None if good else fault
-
-    def _is_due(self, sensor: AsciiSensor) -> bool:
-        """One reading a period is kept of a transmitter that talks faster; what came late may come in a bunch."""
-        now = time.monotonic()
-        credit, at = self._credit.get(id(sensor), (1.0, now))
-        credit = min(BUNCH, credit + (now - at) / self._bus.period_s)
-        due = credit >= 1.0
-        self._credit[id(sensor)] = (credit - 1.0 if due else credit, now)
-        return due
 
     # -- asked -----------------------------------------------------------------------------------------------
 
     def _ask(self, port: serial.Serial, sensor: AsciiSensor, emit: Emit, stopping: Callable[[], bool]) -> None:
+        rest_until, rest_s = self._rests.pop(id(sensor), (0.0, LATE_S / 2.0))
+        if time.monotonic() < rest_until:
+            self._rests[id(sensor)] = (rest_until, rest_s)
+            return
         drain(port, QUIET_S, self._bus.timeout_s)
         port.write(_bytes(sensor.poll))
         outcome = self._answer(port, sensor, stopping)
-        if isinstance(outcome, Fault):
-            emit.fault(sensor, outcome.text)
-            drain(port, self._bus.timeout_s, 2 * self._bus.timeout_s)  # a late answer is not the next one's
-        else:
+        if not isinstance(outcome, Fault):
             emit.reading(sensor, outcome)
+            return
+        emit.fault(sensor, outcome.text)
+        if self._wait_out(port, stopping):
+            emit.fault(sensor, TOO_LATE if outcome.text == "no answer" else outcome.text)
+        elif len(self._asked) > 1:
+            rest_s = min(2.0 * rest_s, LONGEST_REST_S)
+            self._rests[id(sensor)] = (time.monotonic() + rest_s, rest_s)
+
+    def _wait_out(self, port: serial.Serial, stopping: Callable[[], bool]) -> bool:
+        """Let a late answer come and go; whether one came. A line that babbles is left after a while."""
+        end = time.monotonic() + max(LATE_S, 2.0 * self._bus.timeout_s)
+        while (left := end - time.monotonic()) > 0.0 and not stopping():
+            if heard(port, left):
+                drain(port, self._bus.timeout_s, 2.0 * self._bus.timeout_s)
+                return True
+        return False
 
     def _answer(self, port: serial.Serial, sensor: AsciiSensor, stopping: Callable[[], bool]) -> float | Fault:
         decoder = LineDecoder(*_marks(sensor), in_step=True)
         end = time.monotonic() + self._bus.timeout_s
         wrong: Fault | None = None
         while (left := end - time.monotonic()) > 0 and not stopping():
-            port.timeout = min(left, READ_SLICE_S)
-            decoder.receive(port.read(max(1, min(port.in_waiting, CHUNK_BYTES))))
+            decoder.receive(heard(port, left))
             for event in _events(decoder):
                 outcome = event if isinstance(event, Fault) else self._value(event, sensor)
                 if not isinstance(outcome, Fault):
@@ -113,11 +127,7 @@ class AsciiDriver:
         return wrong or Fault("no answer")
 
     def _value(self, line: Line, sensor: AsciiSensor) -> float | Fault:
-        value = value_in(line, self._patterns[id(sensor)])
-        if isinstance(value, Fault):
-            return value
-        value = value * sensor.scale + sensor.offset
-        return value if sensor.loop is None else raw_at(value, sensor.loop.at_4_ma, sensor.loop.at_20_ma)
+        return in_unit(reading_in(line, self._forms[id(sensor)]), sensor)
 
 
 def _events(decoder: LineDecoder) -> Iterator[Line | Fault]:

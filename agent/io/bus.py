@@ -6,44 +6,33 @@ close, wait longer each time, open anew). Everything else is a bug; the thread t
 
 from __future__ import annotations
 
-import termios
+import math
 import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from typing import Any, Protocol
-
-import serial
 
 from agent.errors import WireError
 from agent.io.clock import Clock
 from agent.io.intake import Intake, Reading
-from agent.site import AsciiLineBus, ModbusRtuBus, Sensor
+from agent.site_buses import AnyBus, Sensor
+from agent.wire.current_loop import raw_at
+from agent.wire.meter import Meter
+from agent.wire.outcomes import Fault
 
 FIRST_RETRY_S = 0.25  # a USB adapter is back within a second
-LAST_RETRY_S = 5.0  # a port that has come back is found within this
+LAST_RETRY_S = 2.0  # a port that has come back is opened, and its first reading there, within 5 s
 READ_SLICE_S = 0.1  # how long a read may hold the thread before it looks whether to stop
-WRITE_TIMEOUT_S = 1.0  # a request is a few bytes; a port that takes none for so long is stuck
-SILENT_PERIODS = 3  # after so many periods without a reading a bus is not well
 RAW_DECIMALS = 6  # what scaling adds beyond is noise of the arithmetic, and would make the journal larger
 STAMP_STEP_S = 0.001  # stores keep milliseconds
+BUNCH_READINGS = 60.0  # at once, at most: adapters and busy systems hand lines on in bunches
 BUNCH_S = 1.0  # stamps run ahead of the clock by less than this; a clock that is further back was set
-CHUNK_BYTES = 4096
-PORT_ERRORS = (serial.SerialException, OSError, termios.error)
 
 
 class PortGone(WireError):
     """The port itself is away or stuck: close it, wait, open it anew."""
-
-
-@contextmanager
-def port_faults(port: str) -> Iterator[None]:
-    """Whatever the port raises inside is a PortGone that names the port."""
-    try:
-        yield
-    except PORT_ERRORS as error:
-        raise PortGone(f"{port}: {getattr(error, 'strerror', None) or error}") from error
 
 
 class Emit(Protocol):
@@ -59,14 +48,11 @@ class Emit(Protocol):
 class Driver(Protocol):
     """How one kind of bus is spoken to. Used by the bus's thread alone."""
 
-    def begin(self, port: serial.Serial) -> None:
-        """A port was opened: forget what was half heard."""
+    def open(self) -> AbstractContextManager[Any]:
+        """The port, open and with nothing half heard, until the context ends. Raises PortGone."""
 
-    def turn(self, port: serial.Serial, emit: Emit, stopping: Callable[[], bool]) -> None:
-        """Ask every sensor once, or listen for one period. Raises PortGone."""
-
-    def end(self) -> None:
-        """The port was closed."""
+    def turn(self, port: Any, emit: Emit, stopping: Callable[[], bool]) -> None:
+        """Ask every sensor once, or listen for a while. Raises PortGone."""
 
 
 @dataclass(slots=True)
@@ -84,15 +70,16 @@ class Health:
     failing: dict[str, str] = field(default_factory=dict)  # sensor → what is wrong with it
 
 
-class SerialBus:
+class BusThread:
     """One bus: its thread, its readings (`intake`), its health."""
 
-    def __init__(self, bus: AsciiLineBus | ModbusRtuBus, driver: Driver, clock: Clock) -> None:
+    def __init__(self, bus: AnyBus, driver: Driver, clock: Clock) -> None:
         self.bus = bus
         self.intake = Intake()
         self.health = Health()
         self.failed: BaseException | None = None
         self._driver, self._clock = driver, clock
+        self._meters = {label(sensor): _meter(sensor) for sensor in bus.sensor if sensor.signal == "metered"}
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"bus-{bus.id}", daemon=True)
 
@@ -123,9 +110,8 @@ class SerialBus:
     def _silent(self) -> dict[str, str]:
         """Sensors from which nothing has come for some periods."""
         health, now = self.health, self._clock.monotonic()
-        patience_s = SILENT_PERIODS * self.bus.period_s + self.bus.timeout_s
-        since = {name: now - health.heard_at.get(name, health.opened_at) for name in map(label, self.bus.sensor)}
-        return {name: f"nothing for {s:.0f} s" for name, s in since.items() if s > patience_s}
+        since = [(s, now - health.heard_at.get(label(s), health.opened_at)) for s in self.bus.sensor]
+        return {label(s): f"nothing for {gone:.0f} s" for s, gone in since if gone > self.bus.patience_s(s)}
 
     # -- Emit, from the thread -------------------------------------------------------------------------------
 
@@ -136,6 +122,20 @@ class SerialBus:
         health.readings += 1
         health.failing.pop(label(sensor), None)
         health.text = "reading"
+        if sensor.signal == "metered":
+            self._meter(sensor, value)
+        else:
+            self._put(now, sensor, value)
+
+    def _meter(self, sensor: Sensor, value: float) -> None:
+        """What a meter shows is told as litres, once they have flowed."""
+        litres = self._meters[label(sensor)].take(value, self._clock.monotonic() * self._clock.speed)
+        if isinstance(litres, Fault):
+            self.fault(sensor, litres.text)
+        elif litres is not None:
+            self._put(self._stamp(), sensor, litres)
+
+    def _put(self, now: float, sensor: Sensor, value: float) -> None:
         told = round(value, RAW_DECIMALS)
         self.intake.put(Reading(now, sensor.sump, sensor.signal, told, self.bus.simulated))
 
@@ -161,6 +161,7 @@ class SerialBus:
             retry_s = FIRST_RETRY_S
             while not self._stop.is_set():
                 retry_s = self._until_gone(retry_s)
+            self._tell_rest()
         except BaseException as bug:
             self.failed = bug
             raise
@@ -169,26 +170,30 @@ class SerialBus:
         """Open and serve until the port goes; wait; returns how long to wait after the next failure."""
         before = self.health.readings
         try:
-            with open_port(self.bus) as port:
+            with self._driver.open() as port:
                 self._serve(port)
         except PortGone as gone:
             self.health.text = str(gone)
             self.health.failing.clear()
         finally:
             self.health.port_open = False
-            self._driver.end()
         wait_s = FIRST_RETRY_S if self.health.readings > before else retry_s
         self._stop.wait(wait_s)
         return min(2 * wait_s, LAST_RETRY_S)
 
-    def _serve(self, port: serial.Serial) -> None:
+    def _serve(self, port: Any) -> None:
         self.health.opened_at = self._clock.monotonic()
         self.health.port_open = True
         self.health.text = "open"
         self.health.openings += 1
-        self._driver.begin(port)
         while not self._stop.is_set():
             self._driver.turn(port, self, self._stop.is_set)
+
+    def _tell_rest(self) -> None:
+        """What a meter has counted and not told when the agent ends."""
+        for sensor in self.bus.sensor:
+            if sensor.signal == "metered" and (litres := self._meters[label(sensor)].rest()) is not None:
+                self._put(self._stamp(), sensor, litres)
 
 
 def label(sensor: Sensor) -> str:
@@ -196,39 +201,28 @@ def label(sensor: Sensor) -> str:
     return f"{sensor.sump} {sensor.signal}"
 
 
-@contextmanager
-def open_port(bus: AsciiLineBus | ModbusRtuBus) -> Iterator[serial.Serial]:
-    """The bus's port, held exclusively; closed at the end. Raises PortGone."""
-    with port_faults(bus.port):
-        port = serial.Serial(
-            bus.port,
-            bus.baud,
-            bytesize=bus.bytesize,
-            parity=bus.parity,
-            stopbits=bus.stopbits,
-            timeout=READ_SLICE_S,
-            write_timeout=WRITE_TIMEOUT_S,
-            exclusive=True,
-        )
-    try:
-        yield port
-    finally:
-        with suppress(*PORT_ERRORS):  # it is gone, which is as closed as can be
-            port.close()
+def in_unit(outcome: float | Fault, sensor: Sensor) -> float | Fault:
+    """A number off the wire in the sensor's unit: after scale, offset and loop."""
+    if isinstance(outcome, Fault):
+        return outcome
+    value = outcome * sensor.scale + sensor.offset
+    if not math.isfinite(value):
+        return Fault("a number beyond all measure")
+    return value if sensor.loop is None else raw_at(value, sensor.loop.at_4_ma, sensor.loop.at_20_ma)
 
 
-def drain(port: serial.Serial, quiet_s: float, most_s: float) -> int:
-    """Read and forget what comes until the line has been quiet for `quiet_s`; at most `most_s`. Returns the bytes."""
-    end = time.monotonic() + most_s
-    quiet_from, thrown = time.monotonic(), 0
-    while (now := time.monotonic()) < end and now - quiet_from < quiet_s:
-        waiting = port.in_waiting
-        if waiting:
-            thrown += len(port.read(waiting))
-            quiet_from = now
-        else:
-            time.sleep(min(quiet_s, 0.005))
-    return thrown
+def tell(emit: Emit, sensor: Sensor, outcome: float | Fault) -> None:
+    """A reading in the sensor's unit, or what was wrong with it."""
+    if isinstance(outcome, Fault):
+        emit.fault(sensor, outcome.text)
+    else:
+        emit.reading(sensor, outcome)
+
+
+def _meter(sensor: Sensor) -> Meter:
+    meter, wraps_at = sensor.meter, sensor.wraps_at
+    wraps_l = wraps_at * abs(sensor.scale) if wraps_at else None
+    return Meter(meter.kind == "flow", wraps_l, meter.most_l_per_min, meter.least_l_per_min)
 
 
 class Turns:
@@ -250,3 +244,20 @@ class Turns:
         """Until the next turn is due, or it is time to stop."""
         while not stopping() and (left := self._next - time.monotonic()) > 0:
             time.sleep(min(left, READ_SLICE_S))
+
+
+class Pace:
+    """Thins a sensor that talks faster than wanted to one reading a period; what came late may come in a bunch."""
+
+    def __init__(self, period_s: float) -> None:
+        self._period_s = period_s
+        self._credit: dict[int, tuple[float, float]] = {}  # by sensor: readings it may bring, monotonic s
+
+    def is_due(self, sensor: Sensor) -> bool:
+        """Whether this reading is to be kept."""
+        now = time.monotonic()
+        credit, at = self._credit.get(id(sensor), (1.0, now))
+        credit = min(BUNCH_READINGS, credit + (now - at) / self._period_s)
+        due = credit >= 1.0
+        self._credit[id(sensor)] = (credit - 1.0 if due else credit, now)
+        return due

@@ -1,95 +1,82 @@
-"""Modbus RTU through pymodbus, under an outer deadline of our own: a transaction that overruns costs its port.
+"""Modbus on a serial line (RTU): asks its sensors in turn, each question under a deadline.
 
-RTU answers carry no number: a late one looks like the answer to the next question. So the line is drained before
-asking, its silence waited out after a miss, and a unit that missed is not asked again in the same turn.
+RTU answers carry no number: a late one looks like the answer to the next question. So a unit that has missed an answer
+is in doubt. It is first asked something harmless by a function that none of its sensors use; a unit answers in order,
+so whatever answers that has answered everything before. One that never answers such a question is believed again
+after LATE_S. Other units go on meanwhile: their answers carry their own number.
 """
 
 from __future__ import annotations
 
-import logging
-import struct
 import time
-from collections.abc import Callable
-from typing import Any, Final
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Final
 
 import serial
-from pymodbus import FramerType, ModbusException
-from pymodbus.client import ModbusSerialClient
-from pymodbus.pdu import ModbusPDU
 
-from agent.errors import WireError
-from agent.io.serial_bus import Emit, PortGone, Turns, drain, port_faults
-from agent.site import ModbusRtuBus, ModbusSensor
-from agent.wire.current_loop import raw_at
+from agent.io.bus import Emit, Turns, in_unit, tell
+from agent.io.serial_port import drain, heard, open_port, port_faults
+from agent.site_buses import ModbusRtuBus, ModbusSensor, ModbusTcpBus
+from agent.wire.modbus import FUNCTIONS, Question, Refusal, RtuAnswer, Words, rtu_request
 from agent.wire.outcomes import Fault
 from agent.wire.registers import number, words_of
 
-OVERRUN = 1.5  # of timeout_s: the library gives up at 1; whatever still runs then is running away
+LATE_S = 3.0  # no serial device that works answers later
+SOUNDINGS = 2  # harmless questions without an answer: it does not know them, or is dead
 QUIET_CHARACTERS = 3.5  # ends a frame (Modbus over serial line 1.02, section 2.5.1.1)
 QUIET_LEAST_S = 0.004  # finer than this a USB adapter does not tell
 BITS_A_CHARACTER = 11
+NOT_ASKED: Final = "not asked: its unit has just missed an answer"
+TOO_LATE: Final = "answers later than timeout_s: raise it"
 EXCEPTIONS: Final = {
     1: "it does not know this function",
     2: "it has no such register",
     3: "it refuses the question's form",
     4: "it has failed",
     6: "it is busy",
+    10: "the gateway has no path to it",
     11: "no answer behind the gateway",
 }
-_READERS: Final = {
-    "input": ("read_input_registers", 4),
-    "holding": ("read_holding_registers", 3),
-    "discrete": ("read_discrete_inputs", 2),
-    "coil": ("read_coils", 1),
-}
-# What the library's decoders raise on frames whose checksum fits by chance, besides its own exceptions.
-DECODING_ERRORS = (ModbusException, struct.error, IndexError, ValueError, KeyError, TypeError)
-
-logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)  # an unplugged sensor would fill the system's log
 
 
-class _Missed(WireError):
-    """No answer to the question came in time; one may still come."""
+@dataclass(frozen=True, slots=True)
+class Missed:
+    """No answer came in time; one may still come."""
+
+    text: str
 
 
-class DeadlinePort:
-    """The serial port as pymodbus uses it; past the deadline every touch raises, so no loop over it can hang."""
+Answer = Words | Refusal | Missed
 
-    def __init__(self, port: serial.Serial) -> None:
-        self._port = port
-        self.deadline = float("inf")
-        self.stopping: Callable[[], bool] = lambda: False
 
-    @property
-    def in_waiting(self) -> int:
-        """Bytes that can be read."""
-        self._check()
-        return int(self._port.in_waiting)
+class ModbusTurns:
+    """A turn over the sensors, the same on both wires; `ask` is each wire's own."""
 
-    def read(self, size: int) -> bytes:
-        """Up to `size` bytes."""
-        self._check()
-        return bytes(self._port.read(size))
+    def __init__(self, bus: ModbusRtuBus | ModbusTcpBus, ask: Callable[..., Answer]) -> None:
+        self._bus, self._ask = bus, ask
+        self._turns = Turns(bus.period_s)
+        self.answered = 0
 
-    def write(self, data: bytes) -> int:
-        """Send a request."""
-        self._check()
-        return int(self._port.write(data) or 0)
-
-    @property
-    def is_open(self) -> bool:
-        """For the library."""
-        return bool(self._port.is_open)
-
-    def close(self) -> None:
-        """The library closes what fails; the bus opens it anew."""
-        self._port.close()
-
-    def _check(self) -> None:
-        if time.monotonic() > self.deadline:
-            raise serial.SerialException("a transaction ran past its deadline: does the line babble?")
-        if self.stopping():
-            raise serial.SerialException("stopping")
+    def turn(self, port: object, emit: Emit, stopping: Callable[[], bool]) -> list[ModbusSensor]:
+        """Ask every sensor but those of units that miss; returns the sensors that missed, each told already."""
+        self._turns.wait(stopping)
+        self._turns.due()
+        missed: dict[int, ModbusSensor] = {}
+        for sensor in self._bus.sensor:
+            if stopping():
+                break
+            if sensor.unit in missed:
+                emit.fault(sensor, NOT_ASKED)
+                continue
+            answer = self._ask(port, sensor, emit, stopping)
+            if isinstance(answer, Missed):
+                missed[sensor.unit] = sensor
+            else:
+                self.answered += 1
+                tell(emit, sensor, in_unit(content(answer, sensor), sensor))
+        return list(missed.values())
 
 
 class ModbusDriver:
@@ -97,91 +84,86 @@ class ModbusDriver:
 
     def __init__(self, bus: ModbusRtuBus) -> None:
         self._bus = bus
-        self._turns = Turns(bus.period_s)
+        self._turns = ModbusTurns(bus, self._ask_sensor)
         self._quiet_s = max(QUIET_LEAST_S, QUIET_CHARACTERS * BITS_A_CHARACTER / bus.baud)
-        self._client = ModbusSerialClient(
-            bus.port, framer=FramerType.RTU, baudrate=bus.baud, timeout=bus.timeout_s, retries=0
-        )
+        self._doubts: dict[int, tuple[float, int]] = {}  # by unit: when it was asked last, monotonic s; soundings since
 
-    def begin(self, port: serial.Serial) -> None:
-        """See Driver."""
-        self._client.socket = DeadlinePort(port)  # type: ignore[assignment]
-
-    def end(self) -> None:
-        """See Driver."""
-        self._client.socket = None
+    @contextmanager
+    def open(self) -> Iterator[serial.Serial]:
+        """See Driver. Doubts outlast the port: what hangs on the line is the same."""
+        with open_port(self._bus) as port:
+            yield port
 
     def turn(self, port: serial.Serial, emit: Emit, stopping: Callable[[], bool]) -> None:
         """See Driver."""
-        self._turns.wait(stopping)
-        self._turns.due()
-        missed: set[int] = set()
-        for sensor in self._bus.sensor:
-            if stopping():
-                return
-            if sensor.unit in missed:
-                emit.fault(sensor, "not asked: its unit has just missed an answer")
-                continue
-            try:
-                emit.reading(sensor, self._read(port, sensor, stopping))
-            except PortGone:
-                raise
-            except WireError as error:
-                emit.fault(sensor, str(error))
-                if isinstance(error, _Missed):
-                    missed.add(sensor.unit)
-                    self._wait_out(port)
-
-    def _read(self, port: serial.Serial, sensor: ModbusSensor, stopping: Callable[[], bool]) -> float:
         with port_faults(self._bus.port):
-            drain(port, self._quiet_s, self._bus.timeout_s)
-        try:
-            response = self._transact(sensor, stopping)
-        except DECODING_ERRORS as error:
-            if self._client.socket is None:  # the library has closed it
-                raise PortGone(f"{self._bus.port}: {error.__context__ or error}") from error
-            raise _Missed("no answer that makes sense") from error
-        return _value(_content(response, sensor), sensor)
+            self._turns.turn(port, emit, stopping)
 
-    def _transact(self, sensor: ModbusSensor, stopping: Callable[[], bool]) -> ModbusPDU:
-        guarded: Any = self._client.socket
-        guarded.stopping = stopping
-        guarded.deadline = time.monotonic() + OVERRUN * self._bus.timeout_s
-        ask = getattr(self._client, _READERS[sensor.function][0])
-        with port_faults(self._bus.port):
-            response: ModbusPDU = ask(sensor.address, count=_count(sensor), device_id=sensor.unit)
-        return response
+    def _ask_sensor(
+        self, port: serial.Serial, sensor: ModbusSensor, emit: Emit, stopping: Callable[[], bool]
+    ) -> Answer:
+        unit = sensor.unit
+        if unit in self._doubts and not self._sounded(port, sensor, stopping):
+            answer: Answer = Missed("no answer")
+        else:
+            self._doubts[unit] = (time.monotonic(), 0)  # until it is answered, also where the port goes meanwhile
+            answer = self._ask(port, question_of(sensor), stopping)
+            if not isinstance(answer, Missed):
+                del self._doubts[unit]
+        if isinstance(answer, Missed) and not stopping():
+            emit.fault(sensor, answer.text)
+            if drain(port, self._bus.timeout_s, 2 * self._bus.timeout_s):  # let a late answer come and go
+                emit.fault(sensor, TOO_LATE if answer.text == "no answer" else answer.text)
+        return answer
 
-    def _wait_out(self, port: serial.Serial) -> None:
-        """Let a late answer come and go."""
-        with port_faults(self._bus.port):
-            drain(port, self._bus.timeout_s, 2 * self._bus.timeout_s)
+    def _sounded(self, port: serial.Serial, sensor: ModbusSensor, stopping: Callable[[], bool]) -> bool:
+        """Whether the unit owes nothing any more, so that its next answer is the answer to the next question."""
+        asked_at, soundings = self._doubts[sensor.unit]
+        other = self._unused(sensor.unit)
+        is_mute = other is None or soundings >= SOUNDINGS
+        if is_mute and time.monotonic() - asked_at >= max(LATE_S, 2 * self._bus.timeout_s):
+            return True
+        if other is None:
+            return False
+        self._doubts[sensor.unit] = (asked_at, soundings + 1)
+        return not isinstance(self._ask(port, Question(sensor.unit, other, sensor.address, 1), stopping), Missed)
+
+    def _unused(self, unit: int) -> int | None:
+        used = {FUNCTIONS[sensor.function] for sensor in self._bus.sensor if sensor.unit == unit}
+        return next((function for function in (3, 4, 1, 2) if function not in used), None)
+
+    def _ask(self, port: serial.Serial, question: Question, stopping: Callable[[], bool]) -> Answer:
+        drain(port, self._quiet_s, self._bus.timeout_s)
+        return ask_rtu(port, question, self._bus.timeout_s, stopping)
 
 
-def _count(sensor: ModbusSensor) -> int:
-    return words_of(sensor.type) if sensor.function in ("input", "holding") else 1
+def ask_rtu(port: serial.Serial, question: Question, timeout_s: float, stopping: Callable[[], bool]) -> Answer:
+    """One question and what answers it within `timeout_s`, whatever else the line brings. Raises what the port does."""
+    answer = RtuAnswer(question)
+    port.write(rtu_request(question))
+    end = time.monotonic() + timeout_s
+    wrong = "no answer"
+    while (left := end - time.monotonic()) > 0 and not stopping():
+        answer.receive(heard(port, left))
+        event = answer.next_event()
+        if isinstance(event, Words | Refusal):
+            return event
+        if isinstance(event, Fault):
+            wrong = event.text
+    return Missed(wrong)
 
 
-def _content(response: ModbusPDU, sensor: ModbusSensor) -> list[int]:
-    """The registers or bits asked for. Raises WireError for an exception, or the answer to another question."""
-    if response.isError():
-        code = int(getattr(response, "exception_code", 0))
-        raise WireError(f"unit {sensor.unit} answers with exception {code}: {EXCEPTIONS.get(code, 'no more is said')}")
-    if response.function_code != _READERS[sensor.function][1] or response.dev_id != sensor.unit:
-        raise _Missed("the answer to another question")
+def question_of(sensor: ModbusSensor) -> Question:
+    """What a sensor is read by."""
+    count = words_of(sensor.type) if sensor.function in ("input", "holding") else 1
+    return Question(sensor.unit, FUNCTIONS[sensor.function], sensor.address, count)
+
+
+def content(answer: Words | Refusal, sensor: ModbusSensor) -> float | Fault:
+    """The number in an answer, before scale."""
+    if isinstance(answer, Refusal):
+        why = EXCEPTIONS.get(answer.code, "no more is said")
+        return Fault(f"unit {sensor.unit} answers with exception {answer.code}: {why}")
     if sensor.function in ("input", "holding"):
-        return list(response.registers)
-    return [int(bit) for bit in response.bits[:1]]
-
-
-def _value(content: list[int], sensor: ModbusSensor) -> float:
-    """The reading in the sensor's unit, after scale and loop. Raises WireError."""
-    wanted = sensor.function in ("input", "holding")
-    outcome = number(content, sensor.type, sensor.word_order) if wanted else float(content[0])
-    if not isinstance(outcome, Fault):
-        outcome = outcome * sensor.scale + sensor.offset
-        if sensor.loop is not None:
-            outcome = raw_at(outcome, sensor.loop.at_4_ma, sensor.loop.at_20_ma)
-    if isinstance(outcome, Fault):
-        raise WireError(outcome.text)
-    return outcome
+        return number(answer.words, sensor.type, sensor.word_order)
+    return float(answer.words[0])

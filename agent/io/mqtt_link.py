@@ -165,9 +165,9 @@ class Link:
         client.on_disconnect = self._on_disconnect
         client.on_publish = self._on_publish
         if address.user is not None:
-            client.username_pw_set(address.user, _secret(address.password_file))
+            client.username_pw_set(address.user, secret(address.password_file))
         if address.tls:
-            client.tls_set_context(_tls(address.ca_file))
+            client.tls_set_context(tls_context(address.ca_file))
         return client
 
     def _connect(self, address: Address) -> None:
@@ -212,7 +212,8 @@ def check(reason: ReasonCode, what: str) -> None:
     raise NetworkError(text)
 
 
-def _secret(path: Path | None) -> str | None:
+def secret(path: Path | None) -> str | None:
+    """A password in its file, without the line end. Raises CredentialsError, which never shows its content."""
     if path is None:
         return None
     try:
@@ -222,7 +223,8 @@ def _secret(path: Path | None) -> str | None:
         raise CredentialsError(f"password file {path}: {why}") from None
 
 
-def _tls(ca_file: Path | None) -> ssl.SSLContext:
+def tls_context(ca_file: Path | None) -> ssl.SSLContext:
+    """TLS that demands a certificate of this authority, or of one that the system trusts. Raises CredentialsError."""
     try:
         return ssl.create_default_context(cafile=None if ca_file is None else str(ca_file))
     except (OSError, ssl.SSLError) as error:

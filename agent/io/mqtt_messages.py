@@ -21,7 +21,7 @@ from typing import Any
 from agent.io.blocks import Sample, unpack
 from agent.io.chain import LogRow
 
-UNITS = {"level": "L", "temperature": "°C", "brix": "Brix", "running": "1"}  # of a calibrated value
+UNITS = {"level": "L", "temperature": "°C", "brix": "Brix", "running": "1", "metered": "L"}  # of a calibrated value
 SENT_AS_PAST = {"belief", "finding", "advice", "word", "review"}
 COLUMNS = ["time", "raw", "value", "flags"]
 NOT_IN_A_TOPIC = set("/+#\0")

@@ -7,11 +7,14 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from agent.wire.outcomes import NEED_MORE, Fault, NeedMore, shown
 
 LONGEST_LINE_BYTES = 512  # transmitters send some 20; what goes on longer is a wrong baud rate or a stuck line
+_HEX_BYTE = re.compile(r"[0-9A-Fa-f]{2}")
+_DIGITS = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?", re.ASCII)
 FILLERS = b" \t\r\n\x00"  # between lines these are no rubbish: printers' feeds and idle fill
 
 
@@ -98,18 +101,61 @@ class LineDecoder:
         return Line(stripped.decode("ascii"))
 
 
+@dataclass(frozen=True, slots=True)
+class Form:
+    """What a whole line looks like. Groups of `pattern`: `value`, and where there are any `unit` and `check`.
+
+    `units`: by what the numbers of each unit are multiplied; a unit that is not among them is no measurement.
+    `checksum`: "xor" or "sum" of all characters before the group `check` (but for a `*` just before it), 8 bits.
+    """
+
+    pattern: re.Pattern[str]
+    units: Mapping[str, float] = field(default_factory=dict)
+    checksum: str = "none"
+
+
+def reading_in(line: Line, form: Form) -> float | Fault:
+    """The number in a line of this form, its unit and checksum minded."""
+    match = form.pattern.fullmatch(line.text)
+    if match is None:
+        return Fault(f"the pattern does not fit the line {shown(line.text.encode())}")
+    if form.checksum != "none" and (wrong := _check_fault(match, form.checksum)):
+        return wrong
+    value = _number(match["value"] or "")
+    if isinstance(value, Fault) or not form.units:
+        return value
+    unit = match["unit"] or ""
+    return value * form.units[unit] if unit in form.units else Fault(f"unit {shown(unit.encode())} is not in units")
+
+
 def value_in(line: Line, pattern: re.Pattern[str]) -> float | Fault:
     """The number that `pattern` finds as its group `value`, in the transmitter's unit.
 
     The pattern must describe the whole line, or a number with a wrecked digit would pass for a shorter one.
     A decimal comma is read as a point.
     """
-    match = pattern.fullmatch(line.text)
-    if match is None:
-        return Fault(f"the pattern does not fit the line {shown(line.text.encode())}")
-    digits = (match["value"] or "").replace(" ", "").replace(",", ".")
-    try:
-        value = float(digits)
-    except ValueError:
+    return reading_in(line, Form(pattern))
+
+
+def checksum_of(text: str, kind: str) -> int:
+    """Eight bits over characters: "xor" (as in NMEA 0183) or "sum"."""
+    total = 0
+    for byte in text.encode("ascii", "replace"):
+        total = total ^ byte if kind == "xor" else total + byte & 0xFF
+    return total
+
+
+def _check_fault(match: re.Match[str], kind: str) -> Fault | None:
+    sent = match["check"] or ""
+    ours = checksum_of(match.string[: match.start("check")].removesuffix("*"), kind)
+    if _HEX_BYTE.fullmatch(sent) and int(sent, 16) == ours:
+        return None
+    return Fault(f"checksum {shown(sent.encode())} does not fit, {ours:02X} would")
+
+
+def _number(text: str) -> float | Fault:
+    digits = text.replace(" ", "").replace(",", ".")
+    if not _DIGITS.fullmatch(digits):  # float() would also take 1_000, infinity and nan
         return Fault(f"{shown(digits.encode())} is no number")
+    value = float(digits)
     return value if math.isfinite(value) else Fault(f"{shown(digits.encode())} is no measurement")

@@ -7,12 +7,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from agent.io.ascii_bus import AsciiDriver
+from agent.io.bus import BusThread, Driver
 from agent.io.clock import Clock
+from agent.io.drivers import thread_for
 from agent.io.intake import Reading
-from agent.io.modbus import ModbusDriver
-from agent.io.serial_bus import SerialBus
-from agent.site import AsciiLineBus, ModbusRtuBus
+from agent.site_buses import AnyBus, AsciiLineBus, ModbusRtuBus
 
 
 def ascii_bus(path: Path, *sensors: dict[str, Any], **settings: Any) -> AsciiLineBus:
@@ -33,9 +32,8 @@ def modbus_bus(path: Path, *sensors: dict[str, Any], **settings: Any) -> ModbusR
 class Listener:
     """A running bus and everything it has delivered."""
 
-    def __init__(self, bus: AsciiLineBus | ModbusRtuBus) -> None:
-        driver = AsciiDriver(bus) if isinstance(bus, AsciiLineBus) else ModbusDriver(bus)
-        self.bus = SerialBus(bus, driver, Clock())
+    def __init__(self, bus: AnyBus, driver: Driver | None = None) -> None:
+        self.bus = BusThread(bus, driver, Clock()) if driver else thread_for(bus, Clock(), Path)
         self._readings: list[Reading] = []
 
     @property
@@ -55,9 +53,9 @@ class Listener:
 
 
 @contextmanager
-def listening(bus: AsciiLineBus | ModbusRtuBus) -> Iterator[Listener]:
+def listening(bus: AnyBus, driver: Driver | None = None) -> Iterator[Listener]:
     """Run the bus for the body of a test; its thread must end, and not by a bug."""
-    listener = Listener(bus)
+    listener = Listener(bus, driver)
     listener.bus.start()
     try:
         yield listener

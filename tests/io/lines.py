@@ -9,6 +9,7 @@ import threading
 import time
 import tty
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 WAIT_S = 10.0  # a condition that has not come true by then never will
@@ -97,6 +98,80 @@ class Crossed(threading.Thread):
         """Stop carrying."""
         self._ended = True
         self.join(WAIT_S)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A question as a slave got it."""
+
+    unit: int
+    function: int
+    address: int
+    time: float  # epoch s
+
+
+class RtuSlave(threading.Thread):
+    """A Modbus RTU slave at the instrument's end of a plug, whatever is plugged there at the time.
+
+    It answers in order, each question `delay_s()` after it came; every register holds the number of the question, so
+    that a reading says which question it answers. Functions that are not in `knows` are passed over in silence.
+    """
+
+    def __init__(
+        self,
+        plug: Plug,
+        delay_s: Callable[[], float] = lambda: 0.0,
+        knows: tuple[int, ...] = (1, 2, 3, 4),
+        units: tuple[int, ...] = (1,),
+    ) -> None:
+        super().__init__(daemon=True)
+        self.questions: list[Asked] = []
+        self.pull = threading.Event()  # set: the plug is about to be pulled, keep away from it
+        self.away = threading.Event()
+        self._plug, self._delay_s, self._knows, self._units = plug, delay_s, knows, units
+        self._due: list[tuple[float, bytes]] = []
+        self._ended = False
+
+    def run(self) -> None:
+        """Answer until ended."""
+        data = b""
+        while not self._ended:
+            if self.pull.is_set():
+                self.away.set()
+                data, self._due = b"", []
+                time.sleep(0.001)
+                continue
+            self.away.clear()
+            data = self._read(data)
+            while self._due and self._due[0][0] <= time.monotonic():
+                self._plug.send(self._due.pop(0)[1])
+
+    def end(self) -> None:
+        """Stop answering."""
+        self._ended = True
+        self.join(WAIT_S)
+
+    def _read(self, data: bytes) -> bytes:
+        wait_s = min(max(self._due[0][0] - time.monotonic(), 0.0), 0.01) if self._due else 0.01
+        if select.select([self._plug.fd], [], [], wait_s)[0]:
+            data += os.read(self._plug.fd, 4096)
+        while len(data) >= 8:
+            frame = data[:8]
+            if crc16(frame[:6]) != frame[6:]:
+                data = data[1:]
+                continue
+            data = data[8:]
+            if frame[0] in self._units and frame[1] in self._knows:
+                self._take(Asked(frame[0], frame[1], int.from_bytes(frame[2:4], "big"), time.time()), frame[5])
+        return data
+
+    def _take(self, asked: Asked, count: int) -> None:
+        self.questions.append(asked)
+        size = 2 * count if asked.function in (3, 4) else 1
+        content = (len(self.questions) - 1).to_bytes(size, "big")
+        head = bytes([asked.unit, asked.function, size]) + content
+        after = max([time.monotonic() + self._delay_s(), *(due for due, _ in self._due)])
+        self._due.append((after, head + crc16(head)))
 
 
 class _Mapping(ctypes.Structure):

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from tests.io.buses import listening, modbus_bus
-from tests.io.lines import Crossed, LibmodbusSlave, Plug, crc16, input_answer, wait_for
+from tests.io.lines import Crossed, LibmodbusSlave, Plug, RtuSlave, crc16, input_answer, wait_for
 
 
 @pytest.fixture
@@ -226,13 +226,16 @@ def test_a_babbling_line_ends_at_the_deadline_and_others_are_not_starved(plug: P
 
 
 def test_a_port_that_is_pulled_and_put_back_is_read_again(plug: Plug) -> None:
+    slave = RtuSlave(plug)
+    slave.start()
     with listening(modbus_bus(plug.path, timeout_s=0.3)) as heard:
-        plug.receive(8)
-        plug.send(input_answer(1, 5))
-        wait_for(lambda: heard.values() == [5.0], "the first answer")
+        wait_for(lambda: heard.readings, "the first answer")
+        slave.pull.set()
+        slave.away.wait(5.0)
         plug.unplug()
         wait_for(lambda: not heard.bus.health.port_open, "the loss to be noticed")
         plug.plug()
-        plug.receive(8)
-        plug.send(input_answer(1, 6))
-        wait_for(lambda: heard.values()[-1] == 6.0, "the answer from the new port")
+        slave.pull.clear()
+        count = len(heard.readings)
+        wait_for(lambda: len(heard.readings) > count, "the answer from the new port")
+    slave.end()
