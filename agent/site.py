@@ -7,18 +7,23 @@ keys must obey together stands in `site_checks`; how a fault is worded and place
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
 
 from pydantic import Field, PrivateAttr, ValidationError
 
+from agent.core.calendar import Calendar
 from agent.core.curve import Curve
 from agent.core.spec import SiteSpec, SumpSpec
 from agent.errors import SiteFault
+from agent.shop import calendar_of
 from agent.site_buses import BUSES, SENSORS, Bus, Loop, Meter, NetworkPort, Seconds, Slug, Text
 from agent.site_buses import Table as _Table
 from agent.site_checks import check_together, resolve_curves
 from agent.site_faults import WEB_ADDRESS, Fault, Tables, UnreadableToml, faults_of, read_toml, slug_of
+from agent.site_shop import CalendarTable, ShiftTable, StockTable
 
 FLOOR_PCT = 0.5  # the leanest mix that still protects anything, where the file names none
 Litres = Annotated[float, Field(gt=0.0, le=1e6)]
@@ -43,6 +48,7 @@ class Fluid(_Table):
     low_pct: Percent
     high_pct: Percent
     refractometer_factor: Annotated[float, Field(ge=0.3, le=10.0)]
+    price_per_l: Annotated[float, Field(gt=0.0)] | None = None  # of concentrate, in [stock] currency
 
 
 class Makeup(_Table):
@@ -128,6 +134,7 @@ class Web(_Table):
 
     host: Text = "127.0.0.1"
     port: NetworkPort = 8080
+    base_url: Annotated[str, Field(pattern=WEB_ADDRESS)] | None = None  # as phones reach it: printed on labels
 
 
 class Review(_Table):
@@ -147,6 +154,8 @@ class Site(_Table):
     timeseries: Timeseries | None = None
     web: Web = Web()
     review: Review = Review()
+    calendar: CalendarTable = CalendarTable()
+    stock: StockTable = StockTable()
     _folder: Path = PrivateAttr(default=Path("."))
 
     @property
@@ -172,7 +181,15 @@ class Site(_Table):
     def spec(self) -> SiteSpec:
         """What the core needs of the site."""
         sumps = {sump.id: sump.spec() for sump in self.sump}
-        return SiteSpec(self.site.name, self.site.timezone, self.site.units, sumps)
+        return SiteSpec(self.site.name, self.site.timezone, self.site.units, sumps, self.shop_calendar())
+
+    def shop_calendar(self, words: Iterable[dict[str, Any]] = ()) -> Calendar | None:
+        """When people are there, what they closed and opened on the pages included; None where nobody told it."""
+        shifts, changes = [shift.plain() for shift in self.calendar.shift], list(words)
+        if not (shifts or changes or self.calendar.closed):
+            return None
+        found = calendar_of(ZoneInfo(self.site.timezone), shifts, self.calendar.closed, changes)
+        return found if found.told or found.closed else None
 
 
 _TABLES: Tables = {
@@ -187,6 +204,9 @@ _TABLES: Tables = {
     ("timeseries",): Timeseries,
     ("web",): Web,
     ("review",): Review,
+    ("calendar",): CalendarTable,
+    ("calendar", "shift"): ShiftTable,
+    ("stock",): StockTable,
     **{("bus", driver): model for driver, model in BUSES.items()},
     **{("bus", driver, "sensor"): model for driver, model in SENSORS.items()},
     **{("bus", driver, "sensor", "loop"): Loop for driver in SENSORS},
