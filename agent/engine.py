@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterator
+from dataclasses import replace
 from dataclasses import fields, replace
 from importlib.metadata import version
 from typing import Any
@@ -14,6 +15,7 @@ from typing import Any
 import msgspec
 
 from agent.core import step as core
+from agent.core.calendar import Calendar
 from agent.core.explain import doubted
 from agent.core.outputs import Advice, Belief, Finding, Output
 from agent.core.spec import SiteSpec
@@ -73,6 +75,11 @@ class Engine:
     def calibrated(self, sump: str, signal: str, raw: float) -> float:
         """A sample's calibrated value: litres of a level, else the reading itself."""
         return self._state.sumps[sump].spec.curve.litres_at(raw) if signal == "level" else raw
+
+    def keep_calendar(self, calendar: Calendar | None) -> None:
+        """The shop works by this calendar from here on."""
+        self._site = replace(self._site, calendar=calendar)
+        core.keep_calendar(self._state, calendar)
 
     def snapshot(self, time: float) -> None:
         """Keep the state in the journal, as of everything that was stepped. Raises sqlite3.Error."""

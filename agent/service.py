@@ -49,6 +49,7 @@ RUNNING_REPEAT_S: Final = 600.0  # the pump's state goes to the core on change, 
 STATUS_EVERY_S: Final = 10.0
 BUS_STOP_S: Final = 1.5  # all buses together; with the sinks' share a stop stays within 5 s
 SINK_STOP_S: Final = 1.5
+CLOSINGS_BACK_S: Final = 400 * 86_400.0  # a shutdown is told a year ahead at most
 LATE_ROWS: Final = 2_000  # more than a day's findings, words or proofs
 INBOX: Final = "inbox"  # the bookmark's name
 
@@ -165,6 +166,7 @@ class Agent:
         self.picture = Picture(site.simulated)
         self.watch = BusWatch()
         self.alerts = Alerts(self.spec, watched_signals(site), journal_path.parent, self._steady)
+        self.closings: list[dict[str, Any]] = []  # days that people closed or opened, oldest first
         self.stopping = False
         self._started_at = clock.time()
         self._read_to = self.journal.bookmark_of(INBOX)
@@ -182,6 +184,7 @@ class Agent:
         missing = self.engine.restore(self.clock.time())
         self._restore_reviews()
         self._restore_alerts()
+        self._restore_calendar()
         self._note({"event": "start", "version": VERSION, "pid": os.getpid(), "boot_id": clocks.boot_id()})
         self._say(missing)
         self._commit()
@@ -196,6 +199,11 @@ class Agent:
         late = [row for kind in ("finding", "word", "review") for row in self.reader.events(kind, limit=LATE_ROWS)]
         rows = [Row(row.kind, row.time, row.sump, row.id, row.data()) for row in late]
         self.reviews.restore([*opened, *(found for found in waiting if found is not None)], rows)
+
+    def _restore_calendar(self) -> None:
+        words = self.reader.events("word", t0=self.clock.time() - CLOSINGS_BACK_S, limit=RESTORED_ROWS)
+        self.closings = [body for body in (row.data() for row in words) if body.get("signal") == "calendar"]
+        self.engine.keep_calendar(self.site.shop_calendar(self.closings))
 
     def _restore_alerts(self) -> None:
         alerts, found, said = (
@@ -295,6 +303,9 @@ class Agent:
         """What is in memory follows the rows."""
         self.reviews.absorb(row)
         self.alerts.absorb(row, self.clock.time())
+        if row.kind == "word" and row.body.get("signal") == "calendar":
+            self.closings.append(row.body)
+            self.engine.keep_calendar(self.site.shop_calendar(self.closings))
 
     # -- people's words -------------------------------------------------------------------------------------------
 
