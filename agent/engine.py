@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterator
-from dataclasses import replace
 from dataclasses import fields, replace
 from importlib.metadata import version
 from typing import Any
