@@ -11,7 +11,7 @@ from typing import Any, Final
 
 from agent.core.outputs import Output
 from agent.engine import Engine
-from agent.io.clock import STEP_S, Clock, Stepped, SteadyClock, TimeCame
+from agent.io.clock import STEP_S, Clock, SteadyClock, Stepped, TimeCame
 from agent.io.intake import Reading
 from agent.io.journal import Journal
 from agent.outbox import Outbox

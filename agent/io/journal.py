@@ -18,8 +18,8 @@ from agent.io.blocks import Sample, pack, unpack
 from agent.io.chain import BEGINNING, CHAINED, ChainReport, LogRow, link
 from agent.io.database import open_writer
 from agent.io.journal_reader import OPEN_STATES, JournalReader
-from agent.io.migrations import JOURNAL
 from agent.io.journal_unsure import UNSURE, newest_time, restamp
+from agent.io.migrations import JOURNAL
 from agent.io.traces import FINE_KEPT_S, FINE_STEP_S, MAIN_STEP_S, Key, Sum, Sums
 
 __all__ = ["OPEN_STATES", "ChainReport", "Journal", "JournalReader", "LogRow", "Sample", "unpack"]

@@ -199,7 +199,7 @@ class Forwarder:
             self._connect()
             while not self._stop.is_set():
                 self._forward()
-            self._send(self._reader.settled_rows_after(self._tail.cursor, BATCH_ROWS))  # what was committed on the way out
+            self._send(self._rows())  # what was committed on the way out
             return retry_s
         except CredentialsError as error:
             return self._wait(self._pace.credentials_retry_s, f"credentials: {error}", retry_s)
@@ -219,9 +219,12 @@ class Forwarder:
         if self._last_seq == self._tail.cursor:
             self._say(True, "up to date")
 
+    def _rows(self) -> list[LogRow]:
+        return self._reader.settled_rows_after(self._tail.cursor, BATCH_ROWS)
+
     def _forward(self) -> None:
         """One batch, or one rest."""
-        rows = self._reader.settled_rows_after(self._tail.cursor, BATCH_ROWS)
+        rows = self._rows()
         self._send(rows)
         caught_up = len(rows) < BATCH_ROWS
         self._last_seq = self._tail.cursor if caught_up else self._reader.last_seq()
