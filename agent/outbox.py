@@ -31,6 +31,7 @@ class Outbox:
         self._journal = journal
         self._rows: list[Row] = []
         self._bookmarks: dict[str, int] = {}  # of publishers, waiting
+        self._marking = False  # one of them does not wait for its turn
         self._dead: list[DeadLetter] = []
         self._notes: dict[str, str] = {}
         self.fault: str | None = None  # why the disk does not take it
@@ -41,15 +42,19 @@ class Outbox:
     @property
     def urgent(self) -> bool:
         """Somebody said or found something: do not wait for the block."""
-        return bool(self._rows)
+        return bool(self._rows) or self._marking
 
     def add(self, row: Row) -> None:
         """A row, with the next commit."""
         self._rows.append(row)
 
-    def bookmark(self, name: str, seq: int) -> None:
-        """A publisher's bookmark, within the next few commits: what is sent again after a crash is the same point."""
+    def bookmark(self, name: str, seq: int, at_once: bool = False) -> None:
+        """A publisher's bookmark, within the next few commits: what is sent again after a crash is the same point.
+
+        `at_once`: with the next commit, which is then now: a person would be told twice.
+        """
         self._bookmarks[name] = seq
+        self._marking = self._marking or at_once
 
     def dead_letter(self, letter: DeadLetter) -> None:
         """A dead letter, with the next commit."""
@@ -62,7 +67,7 @@ class Outbox:
 
         Raises sqlite3.DatabaseError for a broken file, which trying again would not mend.
         """
-        marking = last or bool(self._dead) or self.commits % BOOKMARK_COMMITS == 0
+        marking = last or self._marking or bool(self._dead) or self.commits % BOOKMARK_COMMITS == 0
         try:
             with self._journal.group():
                 self._write(self._bookmarks if marking else {})
@@ -74,6 +79,7 @@ class Outbox:
         self._rows.clear()
         if marking:
             self._bookmarks.clear()
+            self._marking = False
         self._dead.clear()
         self._notes.clear()
         self.fault, self.full = None, False

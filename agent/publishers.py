@@ -43,6 +43,10 @@ class Publishers:
             from agent.io import timeseries
 
             modules["timeseries"] = timeseries
+        if site.alerts is not None:
+            from agent.io import notify
+
+            modules["alerts"] = notify
         return modules
 
     def start(self, now: Callable[[], float]) -> None:
@@ -68,7 +72,7 @@ class Publishers:
                 case DeadLetter() as letter:
                     outbox.dead_letter(letter)
                 case (name, seq):
-                    outbox.bookmark(name, seq)
+                    outbox.bookmark(name, seq, at_once=name.startswith("alerts"))
 
     def statuses(self) -> dict[str, Status]:
         """How each sink does. Raises SinkFailed."""

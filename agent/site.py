@@ -23,6 +23,7 @@ from agent.site_buses import BUSES, SENSORS, Bus, Loop, Meter, NetworkPort, Seco
 from agent.site_buses import Table as _Table
 from agent.site_checks import check_together, resolve_curves
 from agent.site_faults import WEB_ADDRESS, Fault, Tables, UnreadableToml, faults_of, read_toml, slug_of
+from agent.site_outputs import AlertsOut, CoilDosing, Dosing, LineDosing
 from agent.site_shop import CalendarTable, ShiftTable, StockTable
 
 FLOOR_PCT = 0.5  # the leanest mix that still protects anything, where the file names none
@@ -76,6 +77,7 @@ class Sump(_Table):
     fluid: Fluid
     makeup: Makeup
     level: Level
+    dosing: Dosing | None = None
 
     def spec(self) -> SumpSpec:
         """What the core needs of this sump, defaults filled in (trade rules: 0.1 and 2 times the target)."""
@@ -154,6 +156,7 @@ class Site(_Table):
     timeseries: Timeseries | None = None
     web: Web = Web()
     review: Review = Review()
+    alerts: AlertsOut | None = None
     calendar: CalendarTable = CalendarTable()
     stock: StockTable = StockTable()
     _folder: Path = PrivateAttr(default=Path("."))
@@ -204,6 +207,9 @@ _TABLES: Tables = {
     ("timeseries",): Timeseries,
     ("web",): Web,
     ("review",): Review,
+    ("alerts",): AlertsOut,
+    ("sump", "dosing", "modbus_coil"): CoilDosing,
+    ("sump", "dosing", "gpio"): LineDosing,
     ("calendar",): CalendarTable,
     ("calendar", "shift"): ShiftTable,
     ("stock",): StockTable,

@@ -10,6 +10,7 @@ from typing import Any
 
 from agent.bus_checks import bus_faults
 from agent.core.points import Points, as_points, curve_faults, is_number
+from agent.output_checks import output_faults, output_warnings
 from agent.site_faults import SLUG, Fault, Location, UnreadableToml, key_path, read_toml, shown, slug_of
 
 COMMON_FACTORS = (0.8, 5.0)  # beyond these a refractometer factor is more likely a slip than a product
@@ -28,7 +29,8 @@ def check_together(raw: Raw, folder: Path) -> tuple[list[Fault], list[Fault]]:
         faults += [*_marks(sump, at), *_band(sump, at), *_mixes(sump, at), *_curve(sump, at, folder)]
         warnings += _uncommon(sump, at)
     faults += [*_sensors(raw), *_same_port(raw), *bus_faults(raw, _own_topics(raw))]
-    warnings += _buses_here(raw)
+    warnings += [*_buses_here(raw), *output_warnings(raw, folder)]
+    faults += output_faults(raw)
     return [Fault(key_path(raw, at), text) for at, text in faults], [
         Fault(key_path(raw, at), text) for at, text in warnings
     ]

@@ -95,9 +95,11 @@ def _label(items: object, index: int) -> str:
 
 
 def _without_tags(location: Location) -> Location:
-    """pydantic names a bus's driver inside the location; the file does not."""
+    """pydantic names the driver of a bus or a valve inside the location; the file does not."""
     if location[:1] == ("bus",) and len(location) > 2:
         return location[:2] + location[3:]
+    if location[:1] == ("sump",) and location[2:3] == ("dosing",) and len(location) > 3:
+        return location[:3] + location[4:]
     return location
 
 
@@ -150,7 +152,12 @@ def _words(detail: Any, meant: Mapping[Location, str | None], tables: Tables) ->
 
 SLUG: Final = r"^[a-z0-9-]+$"
 WEB_ADDRESS: Final = r"^https?://[^\s/]+"
-_PATTERNS: Final = {SLUG: "use a-z, 0-9 and - only", WEB_ADDRESS: "write an address like http://host:8428"}
+TIME_OF_DAY: Final = r"^([01]\d|2[0-3]):[0-5]\d$"
+_PATTERNS: Final = {
+    SLUG: "use a-z, 0-9 and - only",
+    WEB_ADDRESS: "write an address like http://host:8428",
+    TIME_OF_DAY: "write a time of day like 22:00",
+}
 _TEMPLATES: Final = {
     "float_type": "must be a number, not {got}",
     "int_type": "must be a whole number, not {got}",

@@ -47,6 +47,11 @@ class JournalReader:
                  ORDER BY seq LIMIT ?2"""
         return [LogRow(*row) for row in self._db.rows(sql, (seq, limit, UNSURE, END))]
 
+    def rows_of(self, kind: str, seq: int, limit: int) -> list[LogRow]:
+        """Up to `limit` rows of one kind (not `block`) after `seq`, oldest first."""
+        sql = "SELECT * FROM log WHERE kind = ? AND kind <> 'block' AND seq > ? ORDER BY seq LIMIT ?"
+        return [LogRow(*row) for row in self._db.rows(sql, (kind, seq, limit))]
+
     def bookmark(self, name: str) -> int:
         """Where a sink or the inbox stands; 0 where it never read."""
         rows = self._db.rows("SELECT seq FROM bookmark WHERE name = ?", (name,))
