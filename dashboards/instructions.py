@@ -6,12 +6,13 @@ The lifecycle itself is `agent.core.review`; here its rows become a card.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from agent.core.fluid import concentrate_in
 from agent.core.review import ENDED, SET_ASIDE_S, events_open_to
 from agent.core.spec import SumpSpec
+from agent.core.what_if import P05, from_belief
 from agent.io.inbox import Word
 from dashboards.language import N_, _
 
@@ -110,6 +111,23 @@ def amended(advice: dict[str, Any], reviews: Iterable[dict[str, Any]]) -> dict[s
         now |= {"concentrate_l": concentrate_l, "water_l": now["volume_l"] - concentrate_l}
         now |= dict.fromkeys(("expected_volume_l", "expected_strength_pct", "expected_strength_sd", "chance_in_band"))
     return now
+
+
+def foreseen(one: Instruction, belief: dict[str, Any]) -> Instruction:
+    """The instruction with what its numbers lead to from this belief; as it is where they lead nowhere."""
+    if not one.adds or one.advice.get("expected_strength_pct") is not None:
+        return one
+    try:
+        found = from_belief(belief, one.spec, one.advice["volume_l"], one.advice["makeup_pct"])
+    except ValueError:
+        return one
+    advice = one.advice | {
+        "expected_volume_l": found.volume_l,
+        "expected_strength_pct": found.strength_pct,
+        "expected_strength_sd": (found.strength_p95 - found.strength_p05) / (2 * P05),
+        "chance_in_band": found.chance_in_band,
+    }
+    return replace(one, advice=advice)
 
 
 def _set_aside(reviews: Iterable[dict[str, Any]]) -> float | None:

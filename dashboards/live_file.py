@@ -24,6 +24,7 @@ class Live:
     simulated: bool = False
     sumps: dict[str, Any] = field(default_factory=dict)
     agent: dict[str, Any] = field(default_factory=dict)
+    alerts: list[dict[str, Any]] = field(default_factory=list)
 
     @property
     def silent(self) -> bool:
@@ -33,6 +34,11 @@ class Live:
         """The newest sample of a signal: `time`, `raw`, `litres` (of a level), `flags`, `text`."""
         found = self.sumps.get(sump, {}).get("signals", {}).get(name)
         return found if isinstance(found, dict) and isinstance(found.get("time"), (int, float)) else None
+
+    def filling(self, sump: str) -> dict[str, Any] | None:
+        """What is seen of somebody pouring: `since` s, `poured_l`, `to_go_l`, `rate_l_per_min`, `to_high_s`."""
+        found = self.sumps.get(sump, {}).get("filling")
+        return found if isinstance(found, dict) and not self.silent else None  # an old word to stop helps nobody
 
     def belief(self, sump: str) -> dict[str, Any] | None:
         found = self.sumps.get(sump, {}).get("belief")
@@ -60,7 +66,10 @@ class LiveFile:
         quiet_s = max(0.0, real_now_s - stat.st_mtime)
         body = self._body
         simulated = self.simulated or bool(body.get("simulated"))
-        return Live(body["time"] + quiet_s, quiet_s, simulated, body.get("sumps") or {}, body.get("agent") or {})
+        return Live(
+            body["time"] + quiet_s, quiet_s, simulated, body.get("sumps") or {}, body.get("agent") or {},
+            [row for row in body.get("alerts") or [] if isinstance(row, dict)],
+        )  # fmt: skip
 
 
 def _sound(body: Any) -> dict[str, Any]:

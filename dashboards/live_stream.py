@@ -9,7 +9,7 @@ from collections.abc import AsyncIterator
 from typing import Any
 
 from agent.core.fluid import brix_pct
-from dashboards import sessions
+from dashboards import filling, sessions
 from dashboards.desk import Ask, Desk
 from dashboards.language import _, speaking
 from dashboards.live_file import Live
@@ -112,6 +112,7 @@ def silence(quiet_s: float | None) -> str:
 
 def _of_sump(view: SumpView, show: Show, live: Live) -> dict[str, Any]:
     belief = view.belief
+    pouring = filling.told(live.filling(view.spec.id), show)
     level, brix = (_good(live.signal(view.spec.id, name)) for name in ("level", "brix"))
     return {
         "state": view.state,
@@ -120,6 +121,7 @@ def _of_sump(view: SumpView, show: Show, live: Live) -> dict[str, Any]:
         "level": level and [level["time"], round(show.in_unit(level["litres"]), 3)],
         "inline": brix and [brix["time"], round(brix_pct(brix["raw"], view.spec.refractometer_factor), 3)],
         "belief": belief and _of_belief(belief, show),
+        "filling": pouring and pouring.row(),
     }
 
 

@@ -88,7 +88,7 @@ def draw(
     after = _of_advice(frame, belief, advice) if belief and advice else None
     points = [spot(frame, row["volume_l"], 0, row["strength_pct"], 0) for row in past]
     tail = " ".join(f"{p.x},{p.y}" for p in points)
-    return SumpMap(frame, spec, now, after, tail, _words(spec, belief))
+    return SumpMap(frame, spec, now, after, tail, _words(spec, belief, advice if after else None))
 
 
 def _of_belief(frame: Frame, belief: dict[str, Any]) -> Spot:
@@ -102,14 +102,21 @@ def _of_advice(frame: Frame, belief: dict[str, Any], advice: dict[str, Any]) -> 
     return spot(frame, volume_l, belief["volume_sd"], pct, advice.get("expected_strength_sd") or 0.0)
 
 
-def _words(spec: SumpSpec, belief: dict[str, Any] | None) -> str:
+def _words(spec: SumpSpec, belief: dict[str, Any] | None, advice: dict[str, Any] | None) -> str:
     if belief is None:
         return _("{sump}: no estimate yet", sump=spec.name)
-    across = _side(
-        belief["volume_l"], spec.low_l, spec.full_l, _("below the low mark"), _("between the marks"), _("above full")
-    )
-    up = _side(belief["strength_pct"], spec.low_pct, spec.high_pct, _("weak"), _("in the band"), _("strong"))
-    return _("{sump}: level {across}, strength {up}", sump=spec.name, across=across, up=up)
+    across, up = _place(spec, belief["volume_l"], belief["strength_pct"])
+    now = _("{sump}: level {across}, strength {up}", sump=spec.name, across=across, up=up)
+    if advice is None:
+        return now
+    across, up = _place(spec, advice["expected_volume_l"], advice["expected_strength_pct"])
+    return f"{now}; {_('the arrow leads to level {across}, strength {up}', across=across, up=up)}"
+
+
+def _place(spec: SumpSpec, volume_l: float, pct: float) -> tuple[str, str]:
+    """Where a volume and a strength lie against the box, in words."""
+    across = _side(volume_l, spec.low_l, spec.full_l, _("below the low mark"), _("between the marks"), _("above full"))
+    return across, _side(pct, spec.low_pct, spec.high_pct, _("weak"), _("in the band"), _("strong"))
 
 
 def _side(value: float, low: float, high: float, below: str, between: str, above: str) -> str:

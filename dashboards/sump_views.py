@@ -7,6 +7,7 @@ from math import inf
 from typing import Any
 
 from agent.core.spec import SumpSpec
+from dashboards import filling
 from dashboards.instructions import Instruction
 from dashboards.language import N_, _, decimal
 from dashboards.live_file import Live
@@ -51,6 +52,8 @@ def view(
         texts |= {name: shown(sample, show), f"{name}_doubt": _doubt(sample)}
         texts[f"{name}_age"], old[f"{name}_age"] = _age(sample, live, OLD_AFTER_S)
     texts |= _estimates(belief, show)
+    pouring = filling.told(live.filling(spec.id), show)
+    texts["filling"] = pouring.text if pouring else ""
     texts["belief_age"], old["belief_age"] = _age(belief, live, BELIEF_OLD_AFTER_S)
     signals = live.sumps.get(spec.id, {}).get("signals", {})
     return SumpView(

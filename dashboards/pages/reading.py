@@ -18,6 +18,7 @@ from dashboards.render import page
 from dashboards.show import Unreadable, number
 
 LONGEST_AGO_S = 31 * 86_400.0  # a paper note of last month; more is a wrong date
+STRONGER_SHARE = 1.1  # of target
 MOST_BRIX = 40.0  # a hand refractometer for fluids ends at 18 or 32
 MOST_PCT = 50.0
 COLDEST_C, HOTTEST_C = -5.0, 80.0  # of a sample that is still a fluid
@@ -105,11 +106,18 @@ def _addition(ask: Ask, spec: SumpSpec) -> dict[str, Any]:
     kind = ask.form.get("mix", "other")
     if kind in ("usual", "water"):
         found["pct"] = spec.usual_pct if kind == "usual" else 0.0
+    elif kind == "stronger":
+        found |= {"pct": stronger_pct(spec), "note": _("stronger than usual, how strong is not known")}
     elif kind == "other" and ask.form.get("pct", "").strip():
         found["pct"] = number(ask.form["pct"], _("Mix, %"), 0.0, 100.0)
     if not found:
         raise Unreadable(_("Say how much went in, or of which mix."))
     return found | ({"of": ask.form["of"][:100]} if ask.form.get("of") else {})
+
+
+def stronger_pct(spec: SumpSpec) -> float:
+    """What a stronger mix is taken for when nobody knows how strong: a little above target, as people correct."""
+    return min(max(STRONGER_SHARE * spec.target_pct, 1.5 * spec.usual_pct), spec.richest_pct)
 
 
 def _dismissal(ask: Ask, spec: SumpSpec) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from dashboards import cards, seal, sump_map
 from dashboards.desk import Ask
 from dashboards.instructions import Instruction
 from dashboards.language import _
+from dashboards.pages.floor import tail
 from dashboards.pages.log import Line, named, review_line
 from dashboards.pages.todo import LONGEST_NOTE, find, seen, shown
 from dashboards.render import page
@@ -37,7 +38,7 @@ def _dressed(ask: Ask, one: Instruction) -> dict[str, object]:
         "one": one,
         "card": cards.card(one, ask.show),
         "view": ask.desk.view(one.spec, ask.live, [one], ask.show),
-        "picture": sump_map.draw(one.spec, belief, one.advice, (), *MAP_SIZE),
+        "picture": sump_map.draw(one.spec, belief, one.advice, tail(ask, one.spec.id), *MAP_SIZE),
         "sealed": seal.shut(ask.desk.seal_key, shown(ask, one)),
         "reading": readings[-1] if readings else None,
     }

@@ -16,13 +16,12 @@ from dashboards.core_sentences import core_text
 from dashboards.desk import Ask
 from dashboards.language import _
 from dashboards.pages import what_if
+from dashboards.pages.floor import tail
 from dashboards.render import page
 from dashboards.series import RANGES, USUAL_RANGE, Range, Window, between, lately, series
 from dashboards.show import age
 
 LEAST_WINDOW_S = 60.0
-TAIL_S = 3 * 86_400.0
-TAIL_POINTS = 72  # one an hour over the tail
 TABLE_ROWS = 12
 FOUND_S = 31 * 86_400.0
 FOUND_ROWS = 12
@@ -47,9 +46,8 @@ async def show(ask: Ask) -> Response:
     span = _range(ask)
     opened = desk.instructions(desk.queries.waiting_words(), spec.id)
     view = desk.view(spec, ask.live, opened, ask.show)
-    tail = desk.queries.beliefs_spread(spec.id, now_s - TAIL_S, now_s + 1.0, TAIL_S / TAIL_POINTS)
     advice = view.instruction.advice if view.instruction else None
-    picture = sump_map.draw(spec, view.belief, advice, tail, *MAP_SIZE)
+    picture = sump_map.draw(spec, view.belief, advice, tail(ask, spec.id), *MAP_SIZE)
     return page(
         ask, "sump.html", view=view, spec=spec, picture=picture, spans=RANGES, span=span,
         explained=_explained(ask, spec), **what_if.standing(ask, spec, view.belief),

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
-from dashboards import cards, instructions, seal
+from dashboards import cards, filling, instructions, seal
 from dashboards.desk import Ask
 from dashboards.instructions import Instruction
 from dashboards.language import N_, _
@@ -19,6 +21,7 @@ HELD_UP = {
     "other": N_("Something else"),
 }
 LONGEST_NOTE = 500
+ASKED_ABOUT_S = 14 * 86_400.0  # what was found earlier is asked about no more
 OVER_SHOWN_S = 4 * 3600.0  # half a shift: time to wash hands and find the page
 ROOM_ABOVE_HIGH = 1.5  # of the high mark: a larger pour is a typing error
 
@@ -32,13 +35,29 @@ async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Respo
     later = [one for one in mine if one.set_aside(ask.now_s)]
     proving = [one for one in mine if one.state == "done"]
     now = [one for one in mine if one not in later and one not in proving]
+    questions = [one for one in now if one.kind == "ask" and not one.said]
+    now = [one for one in now if one not in questions[1:]]  # one at a time: more than one is answered anyhow
     over = lately_over(ask, spec.id if spec else None)
     return page(
         ask, "todo.html", status, problem=problem, typed=ask.form, only=spec,
         now=[_dressed(ask, one) for one in now], later=[_dressed(ask, one) for one in later],
         proving=[_dressed(ask, one) for one in proving], over=[_dressed(ask, one) for one in over], held_up=HELD_UP,
-        sheet=cards.SHEET,
+        sheet=cards.SHEET, asked_about=_asked_about(ask, questions[:1]), more_questions=len(questions[1:]),
+        filling={id: filling.told(ask.live.filling(id), ask.show) for id in ask.desk.site.sumps},
+        with_card={one.spec.id for one in now if one.adds},
     )  # fmt: skip
+
+
+def _asked_about(ask: Ask, questions: list[Instruction]) -> dict[str, dict[str, Any]]:
+    """By instruction, the finding that it asks about."""
+    found: dict[str, dict[str, Any]] = {}
+    for one in questions:
+        rows = ask.desk.queries.findings(one.spec.id, (one.posted_at or ask.now_s) - ASKED_ABOUT_S)
+        about = next((row for row in rows if row["id"] == one.advice.get("of") and row.get("volume_l")), None)
+        if about is None and one.advice.get("volume_l"):
+            about = {"volume_l": one.advice["volume_l"], "start": None}
+        found |= {one.id: about} if about else {}
+    return found
 
 
 def lately_over(ask: Ask, sump: str | None = None) -> list[Instruction]:

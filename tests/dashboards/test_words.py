@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from agent.core.outputs import Finding
 from agent.records import record_from
 from tests.dashboards import works as plant
 from tests.dashboards.visitor import Visitor
@@ -205,21 +206,43 @@ def test_draining_is_a_record_of_what_came_out_and_no_addition(visit: Visit, wor
     assert record["signal"] == "drained" and record["volume_l"] == 28.0
 
 
-def test_one_tap_answers_what_went_in(visit: Visit, works: Works) -> None:
-    advice = plant.top_off(
-        works, "mill-1", "mill-1-q1", kind="ask", volume_l=38.0, of="mill-1-f9", reason="38 L went in"
-    )
+def ask_about(works: Works, sump: str, id: str, volume_l: float = 38.0) -> None:
+    """An addition that nobody entered, and the question what it was."""
+    start = works.now_s - 5 * 3600.0
+    found = Finding(
+        f"{id}-f", 1, start + 900.0, sump, "top_off", start, start + 300.0, volume_l, 1.0, 2.4, 1.3, None, None, "38 L"
+    )  # fmt: skip
+    works.journal.event("finding", found.time, sump, found.id, found.row())
+    none = dict.fromkeys(("volume_l", "makeup_pct", "water_l", "concentrate_l", "expected_volume_l"))
+    advice = plant.top_off(works, sump, id, kind="ask", of=found.id, reason="38 L went in", **none)
     works.advise(advice)
+
+
+def test_one_tap_answers_what_went_in(visit: Visit, works: Works) -> None:
+    ask_about(works, "mill-1", "mill-1-q1")
     visitor = visit("operator")
-    forms = [f for f in visitor.page("/todo/mill-1").forms if f.action == "/reading/mill-1"]
-    by_mix = {f.fields.get("mix") or f.fields["signal"]: f for f in forms}
-    assert set(by_mix) == {"usual", "water", "unknown", "other", "dismissal"}
-    assert visitor.send(by_mix["water"]).headers["location"] == "/todo?said=written"
-    visitor.send(by_mix["other"], pct="9")
-    visitor.send(by_mix["dismissal"])
-    water, other, none = works.said()
-    assert (water["signal"], water["of"], water["volume_l"], water["pct"]) == ("addition", "mill-1-f9", 38.0, 0.0)
-    assert other["pct"] == 9.0 and none["signal"] == "dismissal" and none["of"] == "mill-1-f9"
+    page = visitor.page("/todo/mill-1")
+    assert "About 38 L went in at 10:33. What was it?" in page.text
+    forms = {f.testid.removeprefix("ask-form-"): f for f in page.forms if f.action == "/reading/mill-1"}
+    assert set(forms) == {"usual", "water", "stronger", "none", "unknown", "exactly"}
+    for answer in ("usual", "water", "stronger", "unknown", "none"):
+        assert visitor.send(forms[answer]).headers["location"] == "/todo?said=written"
+    visitor.send(forms["exactly"], volume="36", pct="9")
+    *taps, exactly = works.said()
+    assert [(w["signal"], w.get("volume_l"), w.get("pct")) for w in taps] == [
+        ("addition", 38.0, 2.5), ("addition", 38.0, 0.0), ("addition", 38.0, pytest.approx(7.7)),
+        ("addition", 38.0, None), ("dismissal", None, None),
+    ]  # fmt: skip
+    assert (exactly["volume_l"], exactly["pct"]) == (36.0, 9.0)
+    assert {w["of"] for w in works.said()} == {"mill-1-q1-f"} and all("at" not in w for w in works.said())
+
+
+def test_one_question_stands_at_a_time(visit: Visit, works: Works) -> None:
+    ask_about(works, "mill-1", "mill-1-q1")
+    ask_about(works, "grinder-1", "grinder-1-q1", 20.0)
+    page = visit("operator").page("/todo")
+    assert page.text.count("What was it?") == 1
+    assert "1 more question comes after this one." in page.text
 
 
 # ── review ──
