@@ -1,0 +1,34 @@
+"""`python -m tests.costs WHAT`: what the agent costs, in real time, beside its peers. `tests/bench costs` calls it."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+
+def main() -> int:
+    """The command line."""
+    parser = argparse.ArgumentParser(prog="tests.costs", description=__doc__)
+    kinds = parser.add_subparsers(dest="what", required=True)
+    footprint = kinds.add_parser("footprint", help="memory, CPU, bytes written, start; beside collectd and a logger")
+    footprint.add_argument(
+        "--minutes", type=float, default=30.0, help="30: one snapshot's turn, one checkpoint at least"
+    )
+    footprint.add_argument("--peers", type=Path, help="a virtual environment in which weewx is installed")
+    feed = kinds.add_parser("feed", help="a part of the footprint's run: the sensors")
+    feed.add_argument("folder", type=Path)
+    feed.add_argument("sumps", type=int)
+    kinds.add_parser("say", help="a part of it: the same values to a collector").add_argument("socket", type=Path)
+    a = parser.parse_args()
+    from tests.costs import footprint as run
+
+    if a.what == "feed":
+        run.feed(a.folder, a.sumps)
+    elif a.what == "say":
+        run.say(a.socket)
+    return run.main(a.minutes, a.peers) if a.what == "footprint" else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
