@@ -80,7 +80,7 @@ class AsciiDriver:
                 fault = value
                 continue
             good = True
-            if self._pace.is_due(sensor):
+            if self._pace.is_due(sensor, value):
                 emit.reading(sensor, value)
         return None if good else fault
 

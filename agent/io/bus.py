@@ -252,9 +252,13 @@ class Pace:
     def __init__(self, period_s: float) -> None:
         self._period_s = period_s
         self._credit: dict[int, tuple[float, float]] = {}  # by sensor: readings it may bring, monotonic s
+        self._states: dict[int, float] = {}  # of contacts
 
-    def is_due(self, sensor: Sensor) -> bool:
-        """Whether this reading is to be kept."""
+    def is_due(self, sensor: Sensor, value: float) -> bool:
+        """Whether this reading is to be kept. A contact that changes is kept always."""
+        if sensor.signal == "running" and self._states.get(id(sensor)) != value:
+            self._states[id(sensor)] = value
+            return True
         now = time.monotonic()
         credit, at = self._credit.get(id(sensor), (1.0, now))
         credit = min(BUNCH_READINGS, credit + (now - at) / self._period_s)

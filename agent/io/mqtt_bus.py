@@ -70,7 +70,7 @@ class MqttDriver:
 
     def _take(self, message: paho.MQTTMessage, sensor: MqttSensor, emit: Emit) -> None:
         outcome = in_unit(self._judged(message, sensor), sensor)
-        if isinstance(outcome, Fault) or self._pace.is_due(sensor):
+        if isinstance(outcome, Fault) or self._pace.is_due(sensor, outcome):
             tell(emit, sensor, outcome)
 
     def _judged(self, message: paho.MQTTMessage, sensor: MqttSensor) -> float | Fault:
