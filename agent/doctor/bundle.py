@@ -40,7 +40,7 @@ SHAPES = (
     re.compile(r"\b[A-HJ-NP-Z2-9]{5}-[A-HJ-NP-Z2-9]{5}\b"),  # a set-up code
     re.compile(r"(?<=://)[^/\s\"']+(?=@)"),  # user and password in an address
     re.compile(r"(?i)(?<=authorization: )[^\r\n]+"),
-    re.compile(r"(?i)(?:token|password|passwd|secret|pin)\s*[=:]\s*[^\s,;\"'&]+"),
+    re.compile(r"(?i)(?:token|password|passwd|secret|pin)[\"']?\s*[=:]\s*[\"']?[^\s,;\"'&]+"),
     re.compile(r"(?i)\b(?:bearer|basic)\s+[A-Za-z0-9._~+/=-]{8,}"),
 )
 
@@ -76,7 +76,11 @@ def pack(place: Place, target: Path) -> list[str]:
 
 def _known_secrets(place: Place) -> list[str]:
     found: list[str] = []
-    for path in secret_files(place.site_path).values():
+    try:
+        files = secret_files(place.site_path)
+    except (OSError, ValueError):
+        return found  # it is left out, too
+    for path in files.values():
         if path.is_file() and os.access(path, os.R_OK):
             found += [line.strip() for line in path.read_text("utf-8", "replace").splitlines()]
     return found
@@ -109,7 +113,7 @@ def _site(path: Path) -> str:
     """As JSON, since comments may hold anything."""
     try:
         raw = tomllib.loads(path.read_text("utf-8"))
-    except ValueError as why:
+    except (OSError, ValueError) as why:
         return f"left out, for it cannot be read: {why}"
     return json.dumps(_harmless(raw), indent=1, ensure_ascii=False, default=str)
 

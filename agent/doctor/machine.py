@@ -9,7 +9,7 @@ import re
 import sys
 from datetime import UTC, datetime
 
-from agent.doctor.place import Place, Verdict, fail, ok, skip, warn
+from agent.doctor.place import LIVE_OLD_S, Place, Verdict, fail, ok, skip, warn
 from agent.io.clock import boot_number
 
 OLDEST_PYTHON = (3, 11)
@@ -158,7 +158,7 @@ def boot(place: Place) -> Verdict:
     told = place.word("/proc/sys/kernel/random/boot_id")
     if not told:
         return fail("the boot id cannot be read", "a drop-in with ProcSubset=pid hides it from the agent: remove it")
-    live = place.live()
-    if live is not None and live.get("boot") != boot_number(told):
+    live, age_s = place.live(), place.live_age_s()
+    if live is not None and live.get("boot") != boot_number(told) and (age_s or 0.0) > LIVE_OLD_S:
         return fail("the live file is of an earlier start of the machine", "start the agent")
     return ok(f"this start of the machine is {told[:8]}")

@@ -15,6 +15,7 @@ from agent.io.live import FILE_NAME as LIVE_NAME
 from agent.site import Agent, Site, load_site
 
 OK, WARN, FAIL, SKIP = "ok", "warn", "fail", "skip"
+LIVE_OLD_S = 10.0  # the live file is written once a second
 
 
 @dataclass(frozen=True, slots=True)

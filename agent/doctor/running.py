@@ -7,10 +7,9 @@ import subprocess
 import urllib.request
 from pathlib import Path
 
-from agent.doctor.place import Place, Verdict, fail, ok, skip, warn
+from agent.doctor.place import LIVE_OLD_S, Place, Verdict, fail, ok, skip, warn
 from agent.engine import VERSION
 
-LIVE_OLD_S = 10.0  # written once a second
 BEHIND_ROWS = 5_000  # some hours of blocks
 ANSWER_S = 5.0
 UNITS = "/etc/systemd/system"
