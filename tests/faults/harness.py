@@ -19,7 +19,7 @@ from agent.io.journal import FILE_NAME as JOURNAL_FILE
 from agent.io.journal import JournalReader
 from tests.io.lines import Plug, wait_for
 
-START_S = 30.0  # two busy cores, four programs at once
+START_S = 90.0  # busy cores, four programs at once
 SUMP = """
 [[sump]]
 id = "{id}"

@@ -1,0 +1,194 @@
+"""Numbered readings through the real agent to a real broker and a real store, behind faults drawn at random.
+
+The oracle is the journal and the list of numbers that were sent: nothing of the one may be missing in the far ends,
+nothing may be there that was not sent, and every value must stand at its own time.
+"""
+
+from __future__ import annotations
+
+import random
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from agent.io.journal import JournalReader
+from tests.faults.harness import Transmitter, Works
+from tests.faults.proxy import FAULTS, FaultProxy
+from tests.services import Listener, Mosquitto, VictoriaMetrics
+
+TOPIC = "sumpside/harrow-lane-gearworks/mill-1"
+SERIES = 'sump_level_raw{site="harrow-lane-gearworks"}'
+FRESH_S = 60.0  # a deadline for a busy machine; the figure is printed, and must be 10 s on a quiet one
+
+Points = dict[int, int]  # epoch ms → number
+
+
+class Oracle:
+    """Agent, broker and store with a faulty way to each, and somebody who listens at the broker itself."""
+
+    def __init__(self, folder: Path) -> None:
+        self.broker = Mosquitto(folder / "broker").start()
+        self.store = VictoriaMetrics(folder / "store").start()
+        self.listener = Listener(self.broker.port, "sumpside/#")
+        self.ways = {"mqtt": FaultProxy(self.broker.port), "timeseries": FaultProxy(self.store.port)}
+        more = f'[mqtt]\nhost = "127.0.0.1"\nport = {self.ways["mqtt"].port}\n'
+        more += f'[timeseries]\nurl = "http://127.0.0.1:{self.ways["timeseries"].port}"\nbucket = "sumps"\n'
+        (folder / "works").mkdir()
+        self.works = Works(folder / "works", more=more)
+        self.sender = Transmitter(self.works.plugs["mill-1"])
+        self.slowest_s = 0.0
+        self.works.start()
+        self.sender.start()
+
+    # -- what each holds ------------------------------------------------------------------------------------------
+
+    def kept(self) -> Points:
+        """In the journal."""
+        reader = JournalReader(self.works.journal_path)
+        found = {round(s.time * 1000): int(s.raw) for s in reader.samples("mill-1", "level", 0.0, 9e9)}
+        reader.close()
+        return found
+
+    def heard(self) -> Points:
+        """By MQTT, as history; a number heard twice must say the same."""
+        found: Points = {}
+        for body in [heard.body() for heard in self.listener.on(f"{TOPIC}/past")]:
+            for at, raw, _, _ in body["signals"]["level"]["samples"] if body["type"] == "samples" else ():
+                assert found.setdefault(round(at * 1000), int(raw)) == int(raw)
+        return found
+
+    def stored(self) -> Points:
+        """In the store, read back from it."""
+        return {at: int(value) for at, value in self.store.points(SERIES)}
+
+    # -- faults ---------------------------------------------------------------------------------------------------
+
+    def go_on(self, blocks: int = 2) -> None:
+        """Until so many more readings were heard from the line, whatever the far ends do."""
+        number = self.sender.number
+        self.works.wait(lambda: self.works.shown() > number + 10 * blocks, "the line to be read on", 60.0)
+
+    def fault(self, kind: str, sink: str) -> None:
+        """One fault from beginning to end, then a fresh reading at both far ends."""
+        if kind == "kill agent":
+            self.works.kill()
+            self.works.start()
+        elif kind == "kill server":
+            self.kill_server(sink)
+        else:
+            self.ways[sink].play(kind)
+            self.go_on()
+            self.ways[sink].play(None)
+        began = time.monotonic()
+        number = self.sender.number
+        self.works.wait(lambda: number < max(self.heard().values(), default=0), f"{kind}: a fresh one heard", FRESH_S)
+        self.works.wait(lambda: number < max(self.stored().values(), default=0), f"{kind}: one stored", FRESH_S)
+        self.slowest_s = max(self.slowest_s, time.monotonic() - began)
+
+    def kill_server(self, sink: str) -> None:
+        """kill -9 of broker or store, and its start a while later; nobody is let through before we listen again."""
+        server = self.broker if sink == "mqtt" else self.store
+        server.kill()
+        self.go_on(1)
+        self.ways[sink].play("refuse")
+        server.start()
+        if sink == "mqtt":
+            self.listener.wait_for_subscription()
+        self.ways[sink].play(None)
+
+    def kill_store_on_its_word(self) -> None:
+        """kill -9 right after the store has acknowledged a batch: it may not have it on its disk yet."""
+        way, acknowledged = self.ways["timeseries"], []
+        way.answered = lambda data: acknowledged.append(data) if data.startswith(b"HTTP/1.1 204") else None
+        self.works.wait(lambda: acknowledged, "an acknowledgement of the store", 30.0)
+        self.kill_server("timeseries")
+        way.answered = lambda data: None
+
+    # -- the end --------------------------------------------------------------------------------------------------
+
+    def settle(self) -> None:
+        """The sensor stops; all that was read is everywhere."""
+        self.sender.end()
+        last = self.sender.number
+        self.works.wait(lambda: last in self.kept().values(), "the last reading in the journal", 30.0)
+        self.works.wait(lambda: self.kept().keys() <= self.heard().keys(), "all of it heard", FRESH_S)
+        self.works.wait(lambda: self.kept().keys() <= self.stored().keys(), "all of it stored", FRESH_S)
+
+    def judge(self) -> dict[str, int]:
+        """What is missing, invented, or not what it was, at both far ends together."""
+        kept, faults = self.kept(), {"missing": 0, "invented": 0, "mismatch": 0}
+        assert list(kept.values()) == sorted(set(kept.values()))  # the journal itself: each number once, in order
+        for far in (self.heard(), self.stored()):
+            faults["missing"] += len(kept.keys() - far.keys())
+            faults["invented"] += len(far.keys() - kept.keys())
+            faults["mismatch"] += sum(far[at] != kept[at] for at in kept.keys() & far.keys())
+        return faults
+
+    def end(self) -> None:
+        self.sender.end()
+        self.works.end()
+        for way in self.ways.values():
+            way.close()
+        self.listener.close()
+        self.broker.stop()
+        self.store.stop()
+
+
+@pytest.fixture
+def oracle(tmp_path: Path) -> Iterator[Oracle]:
+    opened = Oracle(tmp_path)
+    yield opened
+    opened.end()
+
+
+def draw(rng: random.Random, count: int) -> list[tuple[str, str]]:
+    """So many faults: every kind comes before one comes again."""
+    kinds = [*FAULTS, "kill server", "kill agent"]
+    drawn: list[str] = []
+    while len(drawn) < count:
+        drawn += rng.sample(kinds, len(kinds))
+    return [(kind, rng.choice(("mqtt", "timeseries"))) for kind in drawn[:count]]
+
+
+@pytest.mark.timeout(3600)
+def test_behind_any_faults_nothing_is_missing_invented_or_changed(
+    oracle: Oracle, long_run: bool, capsys: pytest.CaptureFixture[str]
+) -> None:
+    seed = random.randrange(10_000)
+    faults = draw(random.Random(seed), 50 if long_run else 5)
+    for kind, sink in faults:
+        oracle.fault(kind, sink)
+    for _ in range(10 if long_run else 2):
+        oracle.kill_store_on_its_word()
+    oracle.settle()
+    with capsys.disabled():
+        print(f"\n{len(faults)} faults (seed {seed}), {len(oracle.kept())} readings; slowest fresh reading after one")
+        print(f"{oracle.slowest_s:.1f} s; {oracle.judge()}")
+    assert oracle.judge() == {"missing": 0, "invented": 0, "mismatch": 0}, f"seed {seed}: {faults}"
+
+
+def test_the_proxy_plays_what_it_says(tmp_path: Path) -> None:
+    """The test of the test: through each fault the store is really not reached."""
+    import http.client
+
+    with VictoriaMetrics(tmp_path) as store:
+        way = FaultProxy(store.port)
+
+        def ask() -> int:
+            line = http.client.HTTPConnection("127.0.0.1", way.port, timeout=0.3)
+            try:
+                line.request("GET", "/health")
+                return line.getresponse().status
+            except (OSError, http.client.HTTPException):
+                return 0
+            finally:
+                line.close()
+
+        found = []
+        for fault in (None, *FAULTS, None):
+            way.play(fault)
+            found.append(ask())
+        way.close()
+    assert found == [200, 0, 0, 500, 401, 0, 200]
