@@ -76,13 +76,14 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """One dose as a reviewer approved it. `shown` is the digest of what that person saw."""
+    """One dose as a reviewer approved it. `shown` is the digest of what that person saw, `token` of that one word."""
 
     sump: str
     instruction: str  # the advice's id: withdrawn or with other numbers, the order is void
     volume_l: float
     pct: float
     shown: str
+    token: str
     by: str
     expires_s: float
     level_l: float  # as it was then
@@ -91,7 +92,7 @@ class Order:
     @property
     def key(self) -> str:
         """Names this one approval: whoever operates must give it back, and it opens the valve once."""
-        said = [self.sump, self.instruction, self.volume_l, self.pct, self.shown, self.expires_s]
+        said = [self.sump, self.instruction, self.volume_l, self.pct, self.shown, self.token, self.expires_s]
         return digest(said)
 
 

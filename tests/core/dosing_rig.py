@@ -67,7 +67,7 @@ class Rig:
         self.opened: list[str] = []  # keys, in the order in which they opened the valve
         self.dose_from_s = self.now_s
         self.orphan_until_s = self.now_s
-        self.events = 0
+        self.events = self.words = 0
         self.doses = 0
         self.sample()
 
@@ -127,8 +127,11 @@ class Rig:
             self.tick()
 
     def make_order(self, volume_l: float, pct: float, for_s: float, sump: str, shown: str) -> Order:
-        seen = self.picture
-        return Order(sump, "a-1", volume_l, pct, shown, "Ana", self.now_s + for_s, seen.level_l, seen.believed_l)
+        seen, expires_s = self.picture, self.now_s + for_s
+        self.words += 1
+        return Order(
+            sump, "a-1", volume_l, pct, shown, f"w{self.words}", "Ana", expires_s, seen.level_l, seen.believed_l
+        )
 
     def select(
         self,

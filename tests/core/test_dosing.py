@@ -81,10 +81,11 @@ def test_an_expired_approval_opens_nothing_though_nobody_looked_since(rig: Rig) 
 
 
 def test_the_approval_names_all_that_was_approved(rig: Rig) -> None:
-    usual = Order("mill-2", "a-1", 10.0, 2.5, "x", "Ana", 600.0, 300.0, 300.0)
-    changes = [{"sump": "mill-1"}, {"volume_l": 10.1}, {"pct": 2.6}, {"shown": "y"}, {"expires_s": 601.0}]
+    usual = Order("mill-2", "a-1", 10.0, 2.5, "x", "w1", "Ana", 600.0, 300.0, 300.0)
+    changes = [{"sump": "mill-1"}, {"volume_l": 10.1}, {"pct": 2.6}, {"shown": "y"}, {"token": "w2"}]
+    changes.append({"expires_s": 601.0})
     keys = {replace(usual, **change).key for change in ({}, *changes)}  # type: ignore[arg-type]
-    assert len(keys) == 6
+    assert len(keys) == 7
 
 
 def test_only_the_approval_that_is_selected_opens_it(rig: Rig) -> None:
