@@ -13,13 +13,14 @@ from typing import Any
 
 import msgspec
 
+from agent.core import filling, gates
 from agent.core import step as core
 from agent.core.calendar import Calendar
 from agent.core.explain import doubted
 from agent.core.outputs import Advice, Belief, Finding, Output
 from agent.core.spec import SiteSpec
 from agent.errors import BadRecord
-from agent.io.blocks import unpack
+from agent.io.blocks import readable
 from agent.io.journal import Journal, LogRow
 from agent.records import Record, decode_line, record_from, sensed
 
@@ -43,11 +44,14 @@ class Engine:
         self.restored = "nothing to restore: learning begins"
         self.replayed = 0
         self._skipped = ""  # id of a word that has ended the agent twice
+        self._watches = {sump: filling.Watch() for sump in site.sumps}  # seen anew after a restart, never kept
         self._moved = (0, 0, 0.0)  # rows from, to before, by so many seconds: words said before time came
 
     def step(self, record: Record) -> list[Output]:
         """What the core says to one record."""
         self._state, outputs = core.step(self._state, record, self._site)
+        if record.signal == "level":
+            self._watch(record)
         return list(outputs)
 
     def advance(self, time: float) -> list[Output]:
@@ -62,6 +66,17 @@ class Engine:
     def belief(self, sump: str, time: float) -> Belief:
         """What is believed at `time` (epoch s); changes nothing."""
         return core.belief_at(self._state, sump, time, self._site)
+
+    def filling(self, sump: str, time: float, asked: filling.Asked | None) -> filling.Filling | None:
+        """What is being poured at `time` (epoch s), or None; `asked`: what people were told to."""
+        return filling.filling(self._state.sumps[sump], self._watches[sump], time, asked)
+
+    def _watch(self, record: Record) -> None:
+        """A level as it comes, for who is pouring."""
+        if core.flags(self._state, record.sump, "level") & gates.END_OF_SCALE or not isinstance(record.value, float):
+            return
+        spec = self._state.sumps[record.sump].spec
+        self._watches[record.sump].take(record.time, spec.curve.litres_at(record.value), spec.full_l)
 
     def explain(self, sump: str, time: float) -> str:
         """The belief at `time` (epoch s) in words: lines of plain text."""
@@ -187,7 +202,7 @@ def _output(kind: type[Finding] | type[Advice], body: dict[str, Any]) -> Finding
 def records_in(row: LogRow) -> list[Record]:
     """What the core was given when a row was written, in that order."""
     if row.kind == "block":
-        return [sensed(s.time, s.sump, s.signal, s.raw) for s in unpack(row.body)]
+        return [sensed(s.time, s.sump, s.signal, s.raw) for s in readable(row.body)]
     if row.kind != "word" or row.data().get("refused"):
         return []
     try:

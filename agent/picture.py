@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from agent.core.filling import Asked, Filling
 from agent.core.gates import describe
+from agent.core.review import APPROVED, BEGUN
 from agent.io.journal import Sample
+from agent.reviews import Instruction
 
 
 @dataclass(slots=True)
@@ -24,13 +28,31 @@ class Picture:
         told |= {"flags": sample.flags, "text": describe(sample.flags), "simulated": sample.simulated}
         self.signals.setdefault(sample.sump, {})[sample.signal] = told
 
-    def body(self, time: float, boot: int, agent: dict[str, Any], beliefs: dict[str, dict[str, Any]]) -> dict[str, Any]:
-        """The live file's object; beliefs by sump, each a row of contract.md."""
-        sumps = {
-            sump: {"signals": self.signals.get(sump, {}), "belief": belief, "filling": None}
-            for sump, belief in beliefs.items()
-        }
+    def body(
+        self,
+        time: float,
+        boot: int,
+        agent: dict[str, Any],
+        beliefs: Mapping[str, dict[str, Any]],
+        fillings: Mapping[str, Filling | None] | None = None,
+    ) -> dict[str, Any]:
+        """The live file's object; by sump, beliefs (each a row of contract.md) and what is being poured."""
+        sumps = {}
+        for sump, belief in beliefs.items():
+            pour = (fillings or {}).get(sump)
+            told = pour.row() if pour is not None else None
+            sumps[sump] = {"signals": self.signals.get(sump, {}), "belief": belief, "filling": told}
         return {"time": time, "boot": boot, "agent": agent, "simulated": self.simulated, "sumps": sumps}
+
+
+def asked(known: Iterable[Instruction], sump: str) -> Asked | None:
+    """The pour that people at a sump may do now: the one begun, else the one approved."""
+    open_ones = [one for one in known if one.sump == sump and one.adds and one.volume_l is not None]
+    for state in (BEGUN, APPROVED):
+        for one in open_ones:
+            if one.state == state:
+                return Asked(one.id, one.volume_l or 0.0, state == BEGUN)
+    return None
 
 
 def status_line(buses: dict[str, dict[str, Any]], sinks: dict[str, Any], fault: str | None) -> str:

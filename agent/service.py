@@ -32,9 +32,9 @@ from agent.io.inbox import InboxReader
 from agent.io.intake import Reading
 from agent.io.journal import Journal, JournalReader, Sample
 from agent.io.live import EXPLAIN_NAME, EXPLAIN_PERIOD_S, LEAST_PERIOD_S, LiveFile
-from agent.io.migrations import NewerFile
+from agent.opening import CannotStart, foreign, mark_suspect, open_journal
 from agent.outbox import Outbox
-from agent.picture import Picture, status_line
+from agent.picture import Picture, asked, status_line
 from agent.publishers import Publishers
 from agent.records import sensed
 from agent.reviews import Reviews, Row
@@ -52,10 +52,6 @@ SINK_STOP_S: Final = 1.5
 CLOSINGS_BACK_S: Final = 400 * 86_400.0  # a shutdown is told a year ahead at most
 LATE_ROWS: Final = 2_000  # more than a day's findings, words or proofs
 INBOX: Final = "inbox"  # the bookmark's name
-
-
-class CannotStart(SumpsideError):
-    """Something outside must be put right first."""
 
 
 class BusFailed(Exception):
@@ -88,6 +84,9 @@ def run(
         with _only_one(state / "agent.lock"):
             config = sha256(Path(site_path).read_bytes()).hexdigest()
             _until_told(Agent(site, config, state / journal.FILE_NAME, words / inbox.FILE_NAME, runtime, clock))
+    except PermissionError as why:
+        print(f"sumpside: {foreign(why)}", file=sys.stderr)
+        return 1
     except (CannotStart, DriverLacks, OSError) as why:
         print(f"sumpside: {why}", file=sys.stderr)
         return 1
@@ -102,6 +101,10 @@ def _until_told(agent: Agent) -> None:
         while not agent.stopping:
             agent.tick()
             time.sleep(TICK_S)
+    except sqlite3.DatabaseError as error:
+        if not isinstance(error, sqlite3.OperationalError):
+            mark_suspect(agent.journal_path.parent, str(error))
+        raise
     finally:
         agent.stop()
 
@@ -122,22 +125,6 @@ def _only_one(path: Path) -> Iterator[None]:
         except BlockingIOError:
             raise CannotStart(f"{path.parent}: another agent writes the journal here; end it first") from None
         yield
-
-
-def open_journal(path: Path, boot: int) -> tuple[Journal, str | None]:
-    """The journal, and a note where a broken one had to be put aside. Raises CannotStart."""
-    try:
-        return Journal.open(path, boot), None
-    except NewerFile as why:
-        raise CannotStart(f"{path}: {why}") from why
-    except sqlite3.OperationalError as why:
-        raise CannotStart(f"{path}: {why}; see that the folder can be written and is not full") from why
-    except sqlite3.DatabaseError as why:
-        aside = f"{path.name}.broken-{time.time_ns()}"
-        for end in ("", "-wal", "-shm"):
-            if (part := Path(f"{path}{end}")).exists():
-                part.rename(path.with_name(aside + end))
-        return Journal.open(path, boot), f"the journal was broken ({why}) and is kept as {aside}; a new one begins"
 
 
 class Agent:
@@ -374,7 +361,9 @@ class Agent:
             "buses": self._bus_statuses(),
         }
         beliefs = {sump: self.engine.belief(sump, now).row() for sump in self.spec.sumps}
-        live = self.picture.body(now, self.boot, about, beliefs)
+        known = list(self.reviews.known.values())
+        fillings = {sump: self.engine.filling(sump, now, asked(known, sump)) for sump in self.spec.sumps}
+        live = self.picture.body(now, self.boot, about, beliefs, fillings)
         self._enter(self.alerts.look(now, live, self.reviews.known.values(), {}, self.clock.speed))
         try:
             self.live.write(live | self.alerts.shown(now), self.clock.monotonic())
