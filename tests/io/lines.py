@@ -228,6 +228,10 @@ class LibmodbusSlave(threading.Thread):
         """A coil."""
         self._mapping.contents.tab_bits[number] = int(value)
 
+    def coil(self, number: int) -> bool:
+        """How a coil stands."""
+        return bool(self._mapping.contents.tab_bits[number])
+
     def run(self) -> None:
         """Answer until ended."""
         query = (ctypes.c_uint8 * 260)()
