@@ -9,6 +9,7 @@ from typing import Annotated, NoReturn
 import typer
 
 from agent import upkeep
+from agent.cli_calibrate import calibrate_app
 from agent.errors import SiteFault
 
 FAULTY_SITE, BAD_USE, INTERRUPTED = 1, 2, 130
@@ -204,6 +205,7 @@ def dashboards(
 
 journal_app = typer.Typer(help="Look after the journal.", rich_markup_mode=None)
 app.add_typer(journal_app, name="journal")
+app.add_typer(calibrate_app, name="calibrate")
 
 
 @journal_app.callback()

@@ -13,6 +13,7 @@ from calibration.quantile import Z95
 FEWEST_BEFORE, FEWEST_AFTER = 5, 12
 TAUS_S = np.geomspace(8.0, 900.0, 12)  # where the search begins: pipes empty in seconds, trays in minutes
 LOG_TAU_ENDS = (0.0, 12.0)  # ln s: from 1 s to two days; nothing out there is a hold-up
+LOG_TAU_SD = 2.0  # prior sd of ln τ, wide: a factor of seven each way
 LEAST_PULL = 5.0  # the hold-up must stand so many standard errors out of the noise
 LAW_OFF = 2.0  # misfit of the first-order law, in noise sds, from which it is said
 REACH_TAUS = 2.5  # the tail must be watched for so many time constants
@@ -118,9 +119,8 @@ def _told(
     n = len(y)
     rho = min(max(float(left[1:] @ left[:-1]) / float(left @ left + 1e-30), 0.0), 0.95)
     sd = float(np.sqrt((left**2).sum() / (n - 4)))
-    information = jacobian.T @ jacobian
-    if np.linalg.cond(information) > 1e14:
-        raise CannotFit("the level hardly answered to the stop; is the pump's fluid in this sump?")
+    prior = np.diag([0.0, 0.0, 1.0, 1.0]) * (sd / LOG_TAU_SD) ** 2  # what turns in no time has no constant to be seen
+    information = jacobian.T @ jacobian + prior
     cov = sd**2 * (1.0 + rho) / (1.0 - rho) * np.linalg.inv(information)
     sds = np.sqrt(np.diag(cov))
     held = around(float(theta[1]), float(sds[1]), Z95)

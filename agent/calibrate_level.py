@@ -1,0 +1,110 @@
+"""The guided level routine at the command line: asks for pours, waits for the level, warns, fits, keeps the file."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from agent.calibrate import Bench, Refused
+from calibration import session as routine
+from calibration.document import Document
+from calibration.line import CannotFit
+from calibration.session import Session
+from calibration.settle import Moving, Settled
+from calibration.shape import Shape, compare
+
+LOOK_EVERY_S = 0.5  # the journal takes a block of samples every ten seconds or so
+HELP = "litres poured (drained: with a minus), undo, done or stop"
+
+
+def guide(
+    bench: Bench, session: Session, ask: Callable[[str], str], say: Callable[[str], None], patience_s: float
+) -> Session | None:
+    """Runs the routine until `done` (the session) or `stop` (None; it is kept and can be taken up again).
+
+    `ask` gives a line that a person typed, `say` shows one. `patience_s`: real seconds to wait for a level to settle.
+    """
+    while True:
+        if session.waiting_l is not None:
+            session = _wait(bench, session, say, patience_s)
+        bench.files.keep_draft(session.sump, routine.to_row(session))
+        answer = ask(f"step {len(session.steps)}: {HELP}").strip().lower()
+        if answer == "done":
+            return session
+        if answer == "stop":
+            return None
+        session = _next(bench, session, answer, say)
+
+
+def _next(bench: Bench, session: Session, answer: str, say: Callable[[str], None]) -> Session:
+    if answer == "undo":
+        say("forgotten; what was poured is in the sump: say it with the next step")
+        return routine.undo(session)
+    try:
+        return routine.pour(session, float(answer.replace(",", ".")), bench.now())
+    except CannotFit as why:
+        say(str(why))
+    except ValueError:
+        say(f"{answer!r} is none of: {HELP}")
+    return session
+
+
+def _wait(bench: Bench, session: Session, say: Callable[[str], None], patience_s: float) -> Session:
+    """Until the level has settled. Raises Refused when patience ends: then the sensor's line wants looking at."""
+    told, deadline = "", time.monotonic() + patience_s
+    while time.monotonic() < deadline:
+        after, found, warning = routine.take(session, bench.readings(session.sump, "level", session.since))
+        if isinstance(found, Settled):
+            say(f"settled at {found.raw:.2f} (spread {found.spread:.2f}, {found.readings} readings)")
+            if warning:
+                say(f"WARNING: {warning}")
+            return after
+        reason = found.reason.partition(",")[0]
+        if reason != told and not reason[:1].isdigit():
+            say(f"{reason} ...")
+        told = reason
+        time.sleep(LOOK_EVERY_S)
+    last = found.reason if isinstance(found, Moving) else ""
+    raise Refused(f"calibrate: the level did not settle in {patience_s:.0f} s: {last}; the routine is kept")
+
+
+def finish(bench: Bench, session: Session, note: str) -> tuple[Path, Document]:
+    """The curve into its file; the routine is over. Raises CannotFit, OSError."""
+    serial = bench.serial(session.sump, "level")
+    document = routine.document(session, bench.now(), serial, bench.site.simulated, note)
+    path = bench.keep(document)
+    bench.files.drop_draft(session.sump)
+    return path, document
+
+
+def told(document: Document, full_l: float, high_l: float) -> list[str]:
+    """A curve in lines of text: residuals, leave-one-out, interval, and what lacks."""
+    lines = [f"{'reading':>9} {'litres':>8} {'residual':>9} {'left out':>9}"]
+    for row in document.measured:
+        lines.append(
+            f"{row['raw']:9.2f} {row['litres']:8.1f} {row['residual_l']:+9.2f} {row['leave_one_out_l']:+9.2f}"
+            + (f"   {row['said']}" if row["said"] else "")
+        )
+    fit = document.fit
+    lines.append(
+        f"leave-one-out error {fit['rms_leave_one_out_l']:.2f} L rms; 90 % interval at most "
+        f"±{fit['widest_half_interval_l']:.1f} L; from reading {fit['raw_low']:g} to {fit['raw_high']:g}, not beyond"
+    )
+    top = max(p[1] for p in document.points)
+    if top < high_l:
+        lines.append(f"WARNING: the curve ends at {top:.0f} L, below the highest mark of {high_l:g} L: pour on")
+    return [*lines, *(f"WARNING: {remark}" for remark in document.remarks)]
+
+
+def beside_shape(session_curve: Document, dimensions: str, floor_raw: float, mm_per_raw: float) -> str:
+    """The comparison with a shape given as "length,width[,slope[,ledge height,ledge area mm²]]". Raises CannotFit."""
+    from calibration.level import fit_level
+    from calibration.session import steps_of
+
+    try:
+        numbers = [float(part) for part in dimensions.split(",")]
+        shape = Shape(*numbers[:3], *([numbers[3], numbers[4]] if len(numbers) == 5 else []))
+    except (TypeError, ValueError) as why:
+        raise Refused(f"--shape: give length,width[,slope[,ledge height,ledge area in mm2]] in mm: {why}") from why
+    return compare(fit_level(*steps_of(session_curve)), shape, floor_raw, mm_per_raw).text
