@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from hashlib import sha256
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from agent.alerts import RESTORED_ROWS, Alerts, watched_signals
 from agent.bus_watch import BusWatch
@@ -28,7 +28,7 @@ from agent.io import clock as clocks
 from agent.io import inbox, journal, systemd
 from agent.io.clock import Clock, SteadyClock
 from agent.io.drivers import DriverLacks, thread_for
-from agent.io.inbox import InboxReader
+from agent.io.inbox import InboxReader, Word
 from agent.io.intake import Reading
 from agent.io.journal import Journal, JournalReader, Sample
 from agent.io.live import EXPLAIN_NAME, EXPLAIN_PERIOD_S, LEAST_PERIOD_S, LiveFile
@@ -36,11 +36,14 @@ from agent.opening import CannotStart, foreign, mark_suspect, open_journal
 from agent.outbox import Outbox
 from agent.picture import Picture, asked, status_line
 from agent.publishers import Publishers
-from agent.records import sensed
+from agent.records import Record, sensed
 from agent.reviews import Reviews, Row
 from agent.site import Site, load_site
 from agent.timekeeping import Timekeeper
 from agent.words import heard
+
+if TYPE_CHECKING:
+    from agent.doses import Doses
 
 TICK_S: Final = 0.2  # a level change is seen, judged and posted well within 2 s
 SNAPSHOT_EVERY_S: Final = 1800.0  # a restart replays up to 43,000 records, some 0.4 s; each costs the card 0.15 MB
@@ -153,6 +156,7 @@ class Agent:
         self.picture = Picture(site.simulated)
         self.watch = BusWatch()
         self.alerts = Alerts(self.spec, watched_signals(site), journal_path.parent, self._steady)
+        self.doses = self._make_doses()
         self.closings: list[dict[str, Any]] = []  # days that people closed or opened, oldest first
         self.stopping = False
         self._started_at = clock.time()
@@ -172,6 +176,8 @@ class Agent:
         self._restore_reviews()
         self._restore_alerts()
         self._restore_calendar()
+        if self.doses is not None:
+            self.doses.start(self._rows("agent", RESTORED_ROWS), self.clock.time())
         self._note({"event": "start", "version": VERSION, "pid": os.getpid(), "boot_id": clocks.boot_id()})
         self._say(missing)
         self._commit()
@@ -179,6 +185,14 @@ class Agent:
         self.publishers.start(self.clock.time)
         self._write_live()
         systemd.notify("READY=1", f"STATUS={self.engine.restored}")
+
+    def _make_doses(self) -> Doses | None:
+        """Imported only where a site asks for it."""
+        if all(sump.dosing is None for sump in self.site.sump):
+            return None
+        from agent.doses import doses_of
+
+        return doses_of(self.site, self.reviews, self._believe, self.clock.monotonic)
 
     def _restore_reviews(self) -> None:
         opened = self.reader.open_instructions(states=(*OPEN, "done"))
@@ -193,11 +207,11 @@ class Agent:
         self.engine.keep_calendar(self.site.shop_calendar(self.closings))
 
     def _restore_alerts(self) -> None:
-        alerts, found, said = (
-            [Row(row.kind, row.time, row.sump, row.id, row.data()) for row in self.reader.events(kind, limit=most)]
-            for kind, most in (("alert", RESTORED_ROWS), ("finding", LATE_ROWS), ("word", LATE_ROWS))
-        )
-        self.alerts.restore(alerts, [*found, *said], self.clock.time())
+        others = [*self._rows("finding", LATE_ROWS), *self._rows("word", LATE_ROWS)]
+        self.alerts.restore(self._rows("alert", RESTORED_ROWS), others, self.clock.time())
+
+    def _rows(self, kind: str, most: int) -> list[Row]:
+        return [Row(row.kind, row.time, row.sump, row.id, row.data()) for row in self.reader.events(kind, limit=most)]
 
     def _steady(self) -> float:
         """Seconds at the record clock's pace that nobody sets."""
@@ -219,6 +233,7 @@ class Agent:
         self._take_readings()
         self._say(self.engine.advance(now - LAG_S * self.clock.speed))
         self._enter(self.reviews.due(now))
+        self._dose(now)
         self.publishers.collect(self.outbox)
         if self.outbox.urgent or monotonic_s >= self._commit_at:
             self._commit()
@@ -258,6 +273,8 @@ class Agent:
         if wanted:
             self.journal.add(sample)
         self.picture.show(sample)
+        if self.doses is not None:
+            self.doses.saw(sample)
         self.publishers.sample_now(sample)
 
     def _is_news(self, sump: str, running: float) -> bool:
@@ -268,6 +285,16 @@ class Agent:
             return False
         self._running[sump] = (running, monotonic_s)
         return True
+
+    def _dose(self, now: float) -> None:
+        """Valves: held or closed; what went in is told like a person's word."""
+        rows, words = self.doses.tick(now) if self.doses is not None else ([], [])
+        self._enter(rows)
+        for word in words:
+            decision = self.reviews.decided(word, self._believed_l)
+            self._enter(decision.rows)
+            if decision.record is not None:
+                self._say(self.engine.step(decision.record))
 
     def _say(self, outputs: list[Output]) -> None:
         """What the core says, on its way to the journal."""
@@ -290,6 +317,8 @@ class Agent:
         """What is in memory follows the rows."""
         self.reviews.absorb(row)
         self.alerts.absorb(row, self.clock.time())
+        for more in self.doses.absorb(row, self.clock.time()) if self.doses is not None else ():
+            self.outbox.add(more)
         if row.kind == "word" and row.body.get("signal") == "calendar":
             self.closings.append(row.body)
             self.engine.keep_calendar(self.site.shop_calendar(self.closings))
@@ -305,10 +334,7 @@ class Agent:
             self.inbox_fault = f"the inbox cannot be read: {error}"
             return
         for word in words:
-            if word.kind == "alert":
-                rows, record = self.alerts.decided(word), None
-            else:
-                rows, record = heard(word, self.spec, self.reviews, self._believed_l)
+            rows, record = self._heard(word)
             if not self.outbox.write_now(rows, INBOX, word.seq, {HEARING: word.token}):
                 return
             self._read_to = word.seq
@@ -316,10 +342,22 @@ class Agent:
                 self._absorb(row)
             if record is not None:
                 self._say(self.engine.step(record))
+            if self.doses is not None:
+                self._enter(self.doses.decided(word, rows, self.clock.time()))
             self.outbox.note(HEARING, "")
 
+    def _heard(self, word: Word) -> tuple[list[Row], Record | None]:
+        """What a word comes to, by its kind."""
+        if word.kind == "alert":
+            return self.alerts.decided(word), None
+        told = self.doses.heard(word, self.clock.time()) if self.doses is not None else []
+        return (told, None) if told else heard(word, self.spec, self.reviews, self._believed_l)
+
+    def _believe(self, sump: str) -> Belief:
+        return self.engine.belief(sump, self.clock.time())
+
     def _believed_l(self, sump: str) -> float:
-        return self.engine.belief(sump, self.clock.time()).volume_l
+        return self._believe(sump).volume_l
 
     # -- keeping and showing --------------------------------------------------------------------------------------
 
@@ -364,7 +402,10 @@ class Agent:
         known = list(self.reviews.known.values())
         fillings = {sump: self.engine.filling(sump, now, asked(known, sump)) for sump in self.spec.sumps}
         live = self.picture.body(now, self.boot, about, beliefs, fillings)
-        self._enter(self.alerts.look(now, live, self.reviews.known.values(), {}, self.clock.speed))
+        locked = self.doses.locked() if self.doses is not None else {}
+        self._enter(self.alerts.look(now, live, self.reviews.known.values(), locked, self.clock.speed))
+        if self.doses is not None:
+            live["dosing"] = self.doses.shown(now)
         try:
             self.live.write(live | self.alerts.shown(now), self.clock.monotonic())
             self.live_fault = None
@@ -406,6 +447,8 @@ class Agent:
             return
         self._closed = True
         systemd.notify("STOPPING=1")
+        if self.doses is not None:
+            self.doses.stop()
         self._stop_buses()
         try:
             self._take_readings()

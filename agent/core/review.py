@@ -39,7 +39,7 @@ TABLE: Final[dict[tuple[str, str], tuple[str, frozenset[str]]]] = {
     (APPROVED, "withdraw"): (WITHDRAWN, MACHINE),
     (APPROVED, "expire"): (EXPIRED, MACHINE),
     (BEGUN, "set_aside"): (APPROVED, PEOPLE),
-    (BEGUN, "done"): (DONE, PEOPLE),
+    (BEGUN, "done"): (DONE, PEOPLE | MACHINE),  # the machine: a dose that a reviewer approved and a person began
     (BEGUN, "expire"): (EXPIRED, MACHINE),  # begun and never heard of again
     (WITHDRAWN, "done"): (DONE, PEOPLE),  # poured before anybody heard that it was taken back: the word still counts
     (EXPIRED, "done"): (DONE, PEOPLE),

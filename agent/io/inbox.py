@@ -14,7 +14,7 @@ from agent.io.database import ReadOnlyDatabase, open_writer
 from agent.io.migrations import INBOX
 
 FILE_NAME = "inbox.sqlite"
-KINDS = ("record", "decision", "alert", "check", "past", "stock", "calendar")
+KINDS = ("record", "decision", "alert", "dosing", "check", "past", "stock", "calendar")
 LONGEST_TEXT = 500  # characters of a name or a token
 LONGEST_BODY = 65_536  # characters; a curve of a thousand points with all that was shown stays far below
 SAFE_INTEGER = 2**53  # beyond it a float is another number
