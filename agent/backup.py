@@ -29,6 +29,7 @@ from agent.engine import VERSION
 from agent.errors import SumpsideError
 from agent.folders import PEOPLE_NAME, Folders, secret_files, sync
 from agent.io import inbox, journal
+from agent.io.calibration_files import CURVES, FOLDER
 from agent.io.database import ReadOnlyDatabase
 from agent.io.journal import JournalReader
 from agent.io.migrations import INBOX, JOURNAL
@@ -39,7 +40,7 @@ MANIFEST = "manifest.json"
 ENDING = ".tar.gz"
 LONGEST_MANIFEST = 4 << 20  # bytes
 PIECE = 1 << 20  # bytes read at once: bounds the memory
-KEPT_FOLDERS = ("curves", "calibration")  # beside the site file, and below the agent's state
+KEPT_FOLDERS = (CURVES, FOLDER)  # calibration's files: beside the site file, and what the pages made in the inbox
 KNOWN = {journal.FILE_NAME: len(JOURNAL), inbox.FILE_NAME: len(INBOX)}  # newest shape that this program reads
 PLAIN_NAME = re.compile(r"(?!.*(^|/)\.\.?(/|$))[^/\0][^\0]*")
 
@@ -80,7 +81,7 @@ def back_up(site_path: Path, target: Path, folders: Folders, *, with_secrets: bo
     target.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=target.parent) as scratch:
         found = dict(_databases(folders, Path(scratch)))
-        found |= _texts(site_path, folders.state)
+        found |= _texts(site_path, folders.inbox)
         secrets = {name: path for name, path in secret_files(site_path).items() if path.is_file()}
         if with_secrets:
             found |= {f"site/{name}": path for name, path in secrets.items()}
@@ -110,12 +111,12 @@ def _databases(folders: Folders, scratch: Path) -> Iterator[tuple[str, Path]]:
         yield path.name, scratch / path.name
 
 
-def _texts(site_path: Path, state: Path) -> dict[str, Path]:
+def _texts(site_path: Path, words: Path) -> dict[str, Path]:
     """The site file, the curves it names, and calibration's files, by their names in the backup."""
     found = {"site/" + site_path.name: site_path}
     for name, path in _curves(site_path).items():
         found[f"site/{name}"] = path
-    for base, prefix in ((site_path.parent, "site"), (state, "state")):
+    for base, prefix in ((site_path.parent, "site"), (words, "inbox")):
         for folder in KEPT_FOLDERS:
             for path in sorted((base / folder).rglob("*")):
                 if path.is_file() and not path.is_symlink():

@@ -11,7 +11,7 @@ from pathlib import Path
 from agent.site import Site
 
 PEOPLE_NAME = "people.sqlite"  # the dashboards' own; looked at here, never written
-SECRET_KEYS = ("password_file", "token_file", "secret_file", "key_file")
+SECRET_KEYS = ("password_file", "token_file", "secret_file", "key_file", "urls_file")
 AS_INSTALLED = Path("/etc/sumpside/site.toml")
 
 

@@ -97,8 +97,8 @@ def _target(part: Part, told: Part, folders: dict[str, Path], site: Path, root: 
     first, _, rest = part.name.partition("/")
     if first == "site":
         return site.parent / rest
-    if first == "state":
-        return folders["state_dir"] / rest
+    if first == "inbox":
+        return folders["inbox_dir"] / rest
     return folders["state_dir" if part.name == journal.FILE_NAME else "inbox_dir"] / part.name
 
 

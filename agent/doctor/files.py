@@ -14,15 +14,19 @@ from agent.doctor.place import Place, Verdict, fail, ok, skip, warn
 from agent.folders import PEOPLE_NAME, secret_files
 from agent.io import inbox as inboxes
 from agent.io import journal as journals
+from agent.io.calibration_files import CURVES, FOLDER
 from agent.io.database import ReadOnlyDatabase
 from agent.io.inbox import InboxReader
 from agent.io.journal import JournalReader
 from agent.io.migrations import JOURNAL
 from agent.site import check_site
+from calibration.document import NotOurs
+from calibration.document import read as read_document
 
 DAY_S = 86_400.0
 UNHEARD_S = 60.0  # the agent looks a few times a second
 SNAPSHOT_OLD_S = 3_600.0  # made every ten minutes
+CURVE_KINDS = ("curve", "dip")
 CURVE_OLD_DAYS = 400  # a check against a dip stick is due once a year
 BACKUP_OLD_DAYS = 3
 BACKUPS = "/var/backups/sumpside"
@@ -169,24 +173,40 @@ def secrets(place: Place) -> Verdict:
 
 
 def calibration(place: Place) -> Verdict:
-    """How old the level curves are, by the `date` in their files."""
+    """How long ago each sump's level curve was made or checked, by the dates in the files of calibration."""
     raw = tomllib.loads(place.site_path.read_text("utf-8"))
     curves = {sump["id"]: sump["level"]["curve"] for sump in raw["sump"]}
-    files = {id: place.site_path.parent / name for id, name in curves.items() if isinstance(name, str)}
-    if not files:
+    ages: dict[str, float] = {}
+    for path in _calibration_files(place):
+        if "[seal]" in (text := path.read_text("utf-8")):
+            try:
+                document = read_document(text)
+            except NotOurs as why:
+                return fail(f"{path.name}: {why}", "take the file out, and calibrate anew: a result is never edited")
+            if document.kind in CURVE_KINDS:
+                days = (place.now - document.time) / DAY_S
+                ages[document.sump] = min(days, ages.get(document.sump, days))
+    for id, name in curves.items():
+        if isinstance(name, str) and id not in ages:
+            days_old = _age_days(place.site_path.parent / name, place.now)
+            if days_old is None:
+                return warn(f"the curve of {id} has no date", "make it anew with the calibration routine")
+            ages[id] = days_old
+    if not ages:
         return skip("the curves stand in the site file, without a date")
-    ages = {id: _age_days(path, place.now) for id, path in files.items()}
-    if undated := [id for id, age in ages.items() if age is None]:
-        return warn(f"the curve of {undated[0]} has no date", "make it anew with the calibration routine")
-    oldest = max(ages, key=lambda id: ages[id] or 0.0)
-    text = f"the oldest curve, of {oldest}, is {ages[oldest]:.0f} days old"
-    if (ages[oldest] or 0.0) > CURVE_OLD_DAYS:
-        return warn(text, "check it at one point with a dip stick")
-    return ok(text)
+    oldest = max(ages, key=lambda id: ages[id])
+    text = f"the curve of {oldest} was made or checked {ages[oldest]:.0f} days ago, the others later"
+    return warn(text, "check it at one point with a dip stick") if ages[oldest] > CURVE_OLD_DAYS else ok(text)
+
+
+def _calibration_files(place: Place) -> list[Path]:
+    folders = (place.site_path.parent / CURVES, place.folders.inbox / FOLDER)
+    return [path for folder in folders for path in sorted(folder.glob("*.toml"))]
 
 
 def _age_days(path: Path, now: float) -> float | None:
-    made = tomllib.loads(path.read_text("utf-8")).get("date")
+    raw = tomllib.loads(path.read_text("utf-8"))
+    made = raw.get("when", raw.get("date"))
     if isinstance(made, str):
         try:
             made = datetime.fromisoformat(made)

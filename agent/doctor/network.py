@@ -161,6 +161,8 @@ def certificates(place: Place) -> Verdict:
         ends = _ends(place, place.site)
     except ssl.SSLError as why:
         return fail(f"a certificate does not hold: {why.reason or why}", "see its dates, names and the ca_file")
+    except OSError as why:
+        return fail(f"the certificates could not be asked for: {why}", "see broker and store above")
     if not ends:
         return skip("nothing is encrypted")
     first = min(ends, key=lambda name: ends[name])

@@ -99,6 +99,6 @@ class Place:
     def live_age_s(self) -> float | None:
         """Seconds since the live file was written, by the file's own date: a simulated site has another clock."""
         try:
-            return self.now - os.stat(self.folders.runtime / LIVE_NAME).st_mtime
+            return max(0.0, self.now - os.stat(self.folders.runtime / LIVE_NAME).st_mtime)
         except OSError:
             return None

@@ -14,10 +14,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from agent.doctor.examine import examine
 from agent.doctor.place import Place
 from agent.engine import VERSION
 from agent.io import clock
+from agent.io.calibration_files import CalibrationFiles
 from agent.io.journal import Journal
+from calibration.document import Document
 from tests.upkeep.shop import write_site
 
 SYSTEMD = Path(__file__).resolve().parents[2] / "systemd"
@@ -230,6 +233,15 @@ def undated_curve(b: Bench) -> None:
     (b.shop / "curves/mill-2.toml").write_text("points = [[0.0, 0.0], [300.0, 300.0]]\n")
 
 
+def an_edited_calibration(b: Bench) -> None:
+    fit = {"litres_sd": 0.4}
+    made = Document("curve", "mill-2", b.now - 60.0, "Ana", fit, points=((0.0, 0.0), (300.0, 300.0)))
+    kept = CalibrationFiles(b.shop / "inbox/calibrations").keep(made)
+    assert examine(b.place(), ["calibration"])[0].verdict.state == "ok"
+    kept.chmod(0o644)
+    kept.write_text(kept.read_text().replace("300.0", "310.0"))
+
+
 def unit_left_alone_when_it_hangs(b: Bench) -> None:
     b.machine("/etc/systemd/system/sumpside-dashboards.service.d/own.conf", "[Service]\nWatchdogSec=0\n")
 
@@ -278,6 +290,7 @@ SITUATIONS: list[tuple[str, str, Callable[[Bench], None]]] = [
     ("secrets", "fail", lambda b: (b.shop / "inbox/people.sqlite").chmod(0o640)),
     ("calibration", "warn", lambda b: b.site("")),
     ("calibration", "warn", undated_curve),
+    ("calibration", "fail", an_edited_calibration),
     ("backups", "warn", old_backup),
     ("backups", "warn", no_backup),
     ("ports", "fail", no_port),

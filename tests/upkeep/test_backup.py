@@ -192,6 +192,17 @@ def test_a_curve_elsewhere_goes_back_to_its_own_place(shop: Path, tmp_path: Path
     assert (tmp_path / "card" / str(curve).lstrip("/")).read_bytes() == Path(curve).read_bytes()
 
 
+def test_calibrations_that_the_pages_made_go_with_it_as_they_were(shop: Path, tmp_path: Path) -> None:
+    (shop / "inbox/calibrations").mkdir()
+    made = shop / "inbox/calibrations/mill-2-curve-20250619T133320Z.toml"
+    made.write_text("a result")
+    made.chmod(0o444)
+    call_back_up(shop, tmp_path / "b.tar.gz")
+    assert restore(tmp_path / "b.tar.gz", tmp_path / "new") == 0
+    back = tmp_path / "new/inbox/calibrations" / made.name
+    assert back.read_text() == "a result" and back.stat().st_mode & 0o777 == 0o444
+
+
 def test_in_a_folder_the_newest_are_kept(shop: Path, tmp_path: Path) -> None:
     for day in ("01", "02", "03"):
         (tmp_path / f"sumpside-harrow-lane-gearworks-2020-01-{day}T000000Z.tar.gz").touch()
