@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from agent.core import strength
 from agent.core.belief import belief_at
 from agent.core.kinds import STRONG, WEAK
-from agent.core.sump import leaked_lately, slot_of
+from agent.core.sump import PRIOR_SHARE_SD, leaked_lately, slot_of
 
 if TYPE_CHECKING:
     from agent.core.sump import Addition, Reading, Sump
@@ -100,7 +100,7 @@ def _doubts(sump: Sump, when: float) -> list[str]:
 def _learned(sump: Sump, share: float, share_sd: float) -> str:
     ratio, ratio_sd = strength.moments(sump.ledger.mix, strength.R)
     _, e_sd = strength.moments(sump.ledger.mix, strength.E)
-    prior = min(100.0, 100.0 * (e_sd / 0.15) ** 2)
+    prior = min(100.0, 100.0 * (e_sd / PRIOR_SHARE_SD) ** 2)
     return (
         f"Learned: {100 * share:.0f} ± {100 * share_sd:.0f} % of the losses evaporate "
         f"({prior:.0f} % of that is still assumption); the proportioner gives "

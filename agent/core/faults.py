@@ -1,4 +1,5 @@
-"""Faults that a person should know of: a level sensor that says nothing, a proportioner that is off, way oil.
+"""Faults that a person should know of: a level sensor that says nothing, an inline refractometer that is off, a
+proportioner that is off, way oil, more held up in circulation than usual.
 
 Each is one finding while it lasts: told once, told anew when its figure has moved, ended when it is over.
 """
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
 BLIND_S = 3600.0  # a sensor that gave nothing for so long, though it sends, is said to be at fault
 OFF_SD, OFF_SHARE, OFF_MOVED = 2.0, 0.12, 0.08  # of the proportioner's ratio: so sure, so far off, moved by so much
 BACK_SHARE = 0.06  # nearer than this it is right again
+BIAS_BRIX, BIAS_BACK_BRIX, BIAS_SD, BIAS_MOVED_BRIX = 0.6, 0.3, 3.0, 0.3  # the same of an inline refractometer's bias
+HELD_MORE, HELD_BACK, HELD_SD, HELD_SHARE = 1.3, 1.12, 3.0, 0.012  # of what runs usually hold up; the last, of full
 OIL_SURE, OIL_GONE, OIL_BRIX = 0.8, 0.4, 0.3
 
 
@@ -34,8 +37,44 @@ def seeing(sump: Sump, when: float) -> list[Output]:
 
 
 def watch(sump: Sump, when: float) -> list[Output]:
-    """A few times a day: the proportioner and way oil."""
-    return _proportioner(sump, when) + _oil(sump, when)
+    """A few times a day: the proportioner, way oil, the inline refractometer, what is held up."""
+    return _proportioner(sump, when) + _oil(sump, when) + _probe(sump, when) + _hold_up(sump, when)
+
+
+def _probe(sump: Sump, when: float) -> list[Output]:
+    """The inline refractometer against hand readings and the mass balance: its film, its zero."""
+    bias, sd = strength.moments(sump.ledger.mix, strength.B)
+    old = sump.faults.get("strength_sensor")
+    if old is None:
+        if abs(bias) < max(BIAS_BRIX, BIAS_SD * sd):
+            return []
+    elif abs(bias) < BIAS_BACK_BRIX:
+        return _end(sump, when, "strength_sensor", "the inline refractometer agrees again")
+    elif old.withdrawn or abs(bias - sump.told_bias) < BIAS_MOVED_BRIX:
+        return []
+    sump.told_bias = bias
+    side = "high" if bias > 0.0 else "low"
+    text = f"the inline refractometer reads about {abs(bias):.1f} Brix {side}: clean it, check its zero with water"
+    return [_tell(sump, when, "strength_sensor", when if old is None else old.start, text)]
+
+
+def _hold_up(sump: Sump, when: float) -> list[Output]:
+    """What is out of the tank while the pump runs, against what it has been over many runs."""
+    rates, usual = sump.tracker.rates, sump.tracker.usual_held_l
+    more = rates.held_l - usual
+    old = sump.faults.get("hold_up")
+    if usual <= 0.0:
+        return []
+    if old is None:
+        least = max((HELD_MORE - 1.0) * usual, HELD_SD * rates.held_sd, HELD_SHARE * sump.spec.full_l)
+        if more < least:
+            return []
+    elif more < (HELD_BACK - 1.0) * usual:
+        return _end(sump, when, "hold_up", "no more is held up than usual")
+    else:
+        return []
+    text = f"the running pump holds up about {more:.0f} L more than usual: look for a blocked return or filter"
+    return [_tell(sump, when, "hold_up", when, text, volume_l=more, volume_sd=rates.held_sd)]
 
 
 def _proportioner(sump: Sump, when: float) -> list[Output]:
@@ -72,11 +111,13 @@ def _tell(
     text: str,
     makeup_pct: float | None = None,
     makeup_sd: float | None = None,
+    volume_l: float | None = None,
+    volume_sd: float | None = None,
 ) -> Output:
     old = sump.faults.get(kind)
     ident = f"{sump.spec.id}/{kind}{int(start)}" if old is None else old.id
     finding = Finding(
-        ident, 0 if old is None else old.revision + 1, when, sump.spec.id, kind, start, None, None, None,
+        ident, 0 if old is None else old.revision + 1, when, sump.spec.id, kind, start, None, volume_l, volume_sd,
         makeup_pct, makeup_sd, None, None, text,
     )  # fmt: skip
     sump.faults[kind] = finding

@@ -20,7 +20,9 @@ SURE = 0.97  # weight of a branch, or of those that agree, from which it is lear
 HABIT_KEPT = 0.97  # of what was seen, from week to week: a shop that changes its shifts is followed
 HABIT_FORCE = 0.5  # hours in a row are not independent: less than the full log-likelihood
 RATE_GAIN = 0.15  # of an hour's loss, on the running mean
+RAMP_MIN = 6.0  # after a turn the level itself moves
 MOST_LOST = 0.02 / 60.0  # of full a minute; more in an hour is not what a rate is learned from
+USUAL_RUNS, USUAL_GAIN, USUAL_MOST = 25, 0.005, 1.15  # runs before what is usual is known; how it then moves
 HELD_GAIN, HELD_FLOOR = 0.08, 0.03  # of a run, on mean and spread over runs; the least spread, share of it
 
 
@@ -78,7 +80,41 @@ def held(t: Tracker, b: Branch) -> None:
     gain = max(HELD_GAIN, 1.0 / (t.runs + 1.0))
     off, tail_off = b.H - rates.held_l, b.G - rates.tail_l
     rates.held_l += gain * off
+    if t.runs == USUAL_RUNS:
+        t.usual_held_l = rates.held_l
+    elif t.runs > USUAL_RUNS:
+        t.usual_held_l += USUAL_GAIN * (min(rates.held_l, USUAL_MOST * t.usual_held_l) - t.usual_held_l)
     rates.tail_l += gain * tail_off
     floor = HELD_FLOOR * rates.held_l + t.spread
     rates.held_sd = max(floor, sqrt((1.0 - gain) * rates.held_sd**2 + gain * (off * off + b.phh)))
     rates.tail_sd = max(0.5 * t.spread, sqrt((1.0 - gain) * rates.tail_sd**2 + gain * (tail_off**2 + b.pgg)))
+
+
+def listen(t: Tracker) -> None:
+    """How rough the surface is speaks for a running pump or against it, once a turn's own ramp is over."""
+    best = t.best()
+    if best.lag < RAMP_MIN or best.flow or len(t.recent) < 3:
+        return
+    (_, y0), (_, y1), (_, y2) = t.recent[-3], t.recent[-2], t.recent[-1]
+    _speak(t, t.ripple.log_odds(y0 - 2.0 * y1 + y2))
+
+
+def warm(t: Tracker, when: float, temp_c: float) -> None:
+    """A temperature of the fluid, °C: teaches how it goes in either state of the pump, or speaks for one of them."""
+    change = t.warmth.change(when, temp_c)
+    if change is None or not t.branches:
+        return
+    before, was, rate = change
+    if len(t.branches) > 1:
+        if all(b.toggled < before for b in t.branches):
+            _speak(t, t.warmth.log_odds(was, rate))
+    elif t.branches[0].toggled < before:
+        t.warmth.lines[t.branches[0].run].learn(was, rate)
+
+
+def _speak(t: Tracker, log_odds: float) -> None:
+    """Evidence for a running pump goes to the branches in which it runs."""
+    if log_odds:
+        for b in t.branches:
+            if b.run:
+                b.logw += log_odds

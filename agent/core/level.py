@@ -40,6 +40,8 @@ LOG_END = log(0.2)  # an inflow ends at this reading
 LOG_GO_ON = log(0.8)
 SETTLE_MIN = 12.0  # after an inflow, before its volume is taken
 JOIN_MIN = 15.0  # inflows nearer than this are one addition, poured by the bucket
+GAP_LOSS_SD = 0.4  # of what a sump usually loses in a gap, 1 sd as a share of it
+SMALLEST_SHARE = 0.006  # of full: inflows below this are taken for the pump's whims
 GAP_MIN = 25.0  # without readings: the pump's state is unknown again, an addition may hide in it
 MAX_BRANCHES = 10
 FORGOTTEN = 16.0  # log-odds against a branch at which it is dropped
@@ -284,15 +286,14 @@ class Branch:
         self.u1 = self.u2 = 1.0 if run else 0.0
         self.lag, self.moving = 1e6, 0.0
 
-    def cross_gap(self, minutes: float, middle: float, rates: Rates, full_l: float) -> None:
-        """Let a gap pass: nobody knows whether the pump ran, so lose half of what it would have."""
+    def cross_gap(self, minutes: float, middle: float, loss_l: float, rates: Rates, full_l: float) -> None:
+        """Let a gap pass in which the sump usually loses `loss_l`; nobody knows what the pump did."""
         if self.flow:
             self.end_flow(middle)
             self.pvv += (0.1 * full_l) ** 2
         self.close_book(middle)
-        loss = (rates.running if self.run else rates.idle) * minutes
-        self.V -= loss
-        self.pvv += rates.walk * minutes + 0.5 * loss * loss
+        self.V -= loss_l
+        self.pvv += rates.walk * minutes + (GAP_LOSS_SD * loss_l) ** 2
 
     def same_story(self, other: Branch) -> bool:
         """True where two branches expect the same from now on: nothing to come can tell them apart any more."""
@@ -310,3 +311,8 @@ class Branch:
         if self.start and abs(self.start - poured.start) < 1800.0:
             return True
         return any(p.start - 1200.0 < poured.start < p.end + 1200.0 for p in self.poured)
+
+
+def by_weight(b: Branch) -> float:
+    """To sort the likeliest first."""
+    return -b.logw

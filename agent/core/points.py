@@ -25,11 +25,7 @@ def curve_faults(points: object) -> list[tuple[str, str]]:
         return [("", "must be a list of [raw reading, litres] points")]
     if len(points) < 2:
         return [("", f"has {len(points)} points; a curve needs at least 2")]
-    broken = [
-        (f"[{i}]", f"is {_short(p)}; write [raw reading, litres]")
-        for i, p in enumerate(points)
-        if not _pair(p)
-    ]
+    broken = [(f"[{i}]", f"is {_short(p)}; write [raw reading, litres]") for i, p in enumerate(points) if not _pair(p)]
     return broken or _negative(points) + _order(points)
 
 

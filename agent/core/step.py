@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from math import ceil, floor
 
-from agent.core import advise, gates, probe, words
+from agent.core import advise, gates, learn, probe, words
 from agent.core import sump as sumps
 from agent.core.belief import belief_at as _belief_at
 from agent.core.calendar import Calendar
@@ -20,7 +20,7 @@ from agent.core.sump import Sump, Word
 from agent.records import Record
 
 EVERY_S = 3600.0
-VERSION = "5"  # of the state's shape; a snapshot of another version is refused
+VERSION = "6"  # of the state's shape; a snapshot of another version is refused
 QUIET_S = 3600.0  # a sump that no level comes from is looked at as often, at whole multiples
 NO_WORDS = ("running", "temperature", "brix", "mark")  # signals that no person says
 CURVE_MOVES_SHARE = 0.25  # of full, by which a new curve of the same sensor moves the litres at most
@@ -102,6 +102,7 @@ def _other(state: SiteState, record: Record) -> list[Output]:
             return outputs
         case "temperature":
             sump.latest["temperature"] = (when, float(value))  # type: ignore[arg-type]
+            learn.warm(sump.tracker, when, float(value))  # type: ignore[arg-type]
         case "brix":
             probe.take_inline(sump, when, float(value))  # type: ignore[arg-type]
         case "hand_reading":

@@ -41,7 +41,7 @@ KINDS = 6  # labels of additions lie below this
 GOOD, WRONG = 6, 7  # of a reading
 
 WALK_PER_DAY = {E: 0.012, R: 0.02, B: 0.16, O: 0.008}  # 1 sd a square root of a day
-OIL_SHARE, OIL_FLOOR = 0.15, 0.03  # of sumps that way oil comes into; never thought less likely than the second
+OIL_SHARE, OIL_FLOOR = 0.15, 0.08  # of sumps that way oil comes into; never thought less likely than the second
 OIL_STAYS_DAYS = 90.0  # what is emulsified splits out again or is skimmed
 OIL_PER_DAY, OIL_WALK = 0.03, 0.10  # Brix a day that it then adds, and 1 sd a square root of a day about it
 STRENGTH_WALK = 0.006  # of c a square root of a day: all that is not modelled
@@ -118,9 +118,7 @@ def pour(
     return reduce(_join(parts))
 
 
-def _pour_kind(
-    mix: Mixture, before_l: float, added_l: float, added_sd: float, usual_pct: float, kind: Kind
-) -> Mixture:
+def _pour_kind(mix: Mixture, before_l: float, added_l: float, added_sd: float, usual_pct: float, kind: Kind) -> Mixture:
     n, total = len(mix.w), before_l + added_l
     x, P = mix.x.copy(), mix.P.copy()
     x[:, M + 1 :], P[:, M + 1 :, :] = x[:, M:-1], P[:, M:-1, :]
@@ -170,17 +168,28 @@ def read_index(mix: Mixture, brix: float, factor: float, sd: float, wrong_share:
 
 
 def with_oil(mix: Mixture) -> Mixture:
-    """Way oil may begin to come in at any time: keep that thought at OIL_FLOOR at least."""
+    """Way oil may come in, or may begin to at any time: keep that thought at OIL_FLOOR at least.
+
+    Half of what lacks goes to the sumps that it has come into all along, which keep what they have gathered, half
+    to sumps that it comes into from now on.
+    """
     oily = mix.kinds[:, OILY] == 1
     share = float(mix.w[oily].sum())
     if share >= OIL_FLOOR:
         return mix
-    dry = Mixture(mix.w[~oily], mix.x[~oily], mix.P[~oily], mix.kinds[~oily], mix.slots[~oily])
+    dry = Mixture(mix.w[~oily] * (1.0 - OIL_FLOOR) / (1.0 - share), *_parts(mix, ~oily))
+    old = OIL_FLOOR * (0.5 if share > 1e-9 else 0.0)
     kinds, P = dry.kinds.copy(), dry.P.copy()
     kinds[:, OILY] = 1
     P[:, O, O] += 0.2**2
-    oil = Mixture(dry.w * OIL_FLOOR / (1.0 - OIL_FLOOR), dry.x, P, kinds, dry.slots)
-    return _join([dry, oil])
+    fresh = Mixture(dry.w * (OIL_FLOOR - old) / (1.0 - OIL_FLOOR), dry.x, P, kinds, dry.slots)
+    kept = Mixture(mix.w[oily] * old / max(share, 1e-300), *_parts(mix, oily))
+    return _join([dry, kept, fresh])
+
+
+def _parts(mix: Mixture, which: npt.NDArray[np.bool_]) -> tuple[Floats, Floats, Ints, Floats]:
+    """Some of the components, without their weights."""
+    return mix.x[which], mix.P[which], mix.kinds[which], mix.slots[which]
 
 
 def oil(mix: Mixture) -> tuple[float, float]:
@@ -206,7 +215,17 @@ def read_inline(mix: Mixture, brix: float, factor: float, sd: float) -> Mixture:
         P = mix.P.copy()
         P[:, B, B] += CLEANED_BRIX**2
         good, _ = _update(Mixture(mix.w, mix.x, P, mix.kinds, mix.slots), brix, h, 3.0 * sd)
-    return reduce(good)
+    return reduce(_oil_as_before(good, mix))
+
+
+def _oil_as_before(mix: Mixture, before: Mixture) -> Mixture:
+    """A probe whose window films over cannot tell way oil from its own drift: the odds of oil stay what they were."""
+    oily = mix.kinds[:, OILY] == 1
+    was = float(before.w[oily].sum() / before.w.sum())
+    now = float(mix.w[oily].sum() / mix.w.sum()) if mix.w.sum() > 0.0 else 0.0
+    if not 0.0 < now < 1.0:
+        return mix
+    return Mixture(mix.w * np.where(oily, was / now, (1.0 - was) / (1.0 - now)), mix.x, mix.P, mix.kinds, mix.slots)
 
 
 def _doubtful(mix: Mixture, z: float, h: Floats, sd: float, wrong_sd: float, wrong_share: float) -> Mixture:

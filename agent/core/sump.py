@@ -23,6 +23,9 @@ from agent.core.posted import Posted, advised_pct
 from agent.core.spec import SumpSpec
 from agent.core.tracker import FIRST, Tracker
 
+SHARE, SHARE_SD = 0.68, 0.15  # of the running loss that evaporates, over all machines
+PRIOR_SHARE_SD = 0.12  # of one machine, whose usual mix is known
+USUAL_OVER_HOLD = 1.1  # people set a proportioner a little above what would hold the target
 PACE_S = 45.0  # readings nearer than this count as one, their middle: what moves a level takes minutes
 JUMP_SHARE = 0.1  # of full, by which no level moves within PACE_S
 HAND_SD_BRIX = 0.2  # one person's reading, rounding and film included
@@ -104,13 +107,16 @@ class Sump:
     gone: dict[str, Finding] = field(default_factory=dict)  # findings taken back, by id: as last said
     advice: Posted = field(default_factory=Posted)
     faults: dict[str, Finding] = field(default_factory=dict)  # faults that stand, by kind
+    told_bias: float = 0.0  # Brix, of the inline refractometer, as last told
     drained_l: float = 0.0  # said to be taken out and not yet seen to be missing
     view: tuple[object, ...] = ()  # last summary of the mixture, and what it was made from
 
 
 def new_sump(spec: SumpSpec) -> Sump:
     """A sump about which nothing is known but its site file."""
-    hoped = strength.begin(spec.target_pct, 0.15 * spec.target_pct)
+    held = 1.0 - spec.usual_pct / (USUAL_OVER_HOLD * spec.target_pct)  # a shop's usual mix nearly holds its target
+    share = 0.5 * (SHARE + min(max(held, SHARE - 2.0 * SHARE_SD), SHARE + 2.0 * SHARE_SD))
+    hoped = strength.begin(spec.target_pct, 0.15 * spec.target_pct, share, PRIOR_SHARE_SD)
     return Sump(spec, Tracker(spec.full_l, spec.high_l), Ledger(hoped), LeakWatch(spec.full_l))
 
 
@@ -327,7 +333,7 @@ def _recharged(sump: Sump, when: float, ident: str, poured: Poured) -> list[Outp
 def _volume_revised(sump: Sump, when: float, ident: str, poured: Poured) -> list[Output]:
     """The tracker judges an inflow otherwise than it told before."""
     old = sump.said_ids[ident]
-    if abs(poured.volume_l) < sump.tracker.smallest_l(poured.variance):
+    if abs(poured.volume_l) < sump.tracker.smallest_l(poured) or (poured.volume_l < 0.0) != (old.kind == "drained"):
         return withdraw(sump, when, ident, "the level shows that nothing was added")
     move = sump.ledger.find(ident)
     if move is not None and move.what == "pour":

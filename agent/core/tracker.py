@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections import deque
-from math import exp, log, log1p, sqrt
+from math import exp, log1p, sqrt
 from statistics import median
 
 import numpy as np
 
-from agent.core import learn
+from agent.core import gap, learn
 from agent.core.calendar import Calendar
 from agent.core.holdup import SHAPE_MIN, Shape
 from agent.core.learn import HOURS_A_WEEK, SURE
@@ -27,6 +27,7 @@ from agent.core.level import (
     LOG_TOGGLE,
     MAX_BRANCHES,
     SETTLE_MIN,
+    SMALLEST_SHARE,
     SURPRISE,
     TAIL,
     TAU_OFF_MIN,
@@ -34,32 +35,36 @@ from agent.core.level import (
     Branch,
     Poured,
     Rates,
+    by_weight,
 )
+from agent.core.steady import SPREAD_FLOOR, SPREAD_GAIN, STALE_CALM_S, Ripple, steady
+from agent.core.warmth import Warmth
 
-STALE_CALM_S = 600.0  # a calm moment older than this is replaced by a less calm one
 WALK_SHARE = 0.004  # of full, by which V may wander from the loss predicted in an hour, 1 sd
 REBASE_AFTER_S = 1200.0  # the pump's state is not taken back while its last turn still shows
 HINT_S, HINT_FORCE = 12 * 3600.0, 2.5
 LOG_ODD_RUN, ODD_RUN = -2.0, 0.3  # a run that held up quite another volume: how likely, and 1 sd, share of it
 NEW_RUNS, FAST_PACE = 12, 2.5  # while a sump is so new, a turn may go as much faster than the prior shape
 OVERFULL_SD = 0.02  # people stop pouring at the high mark: 1 sd beyond it, share of full
-YOUNG_S = 1200.0  # a branch this young may still prove itself
+YOUNG_S = 2700.0  # a branch this young may still prove itself
 FORGOTTEN_OLD = 10.0  # log-odds against an older branch at which it is dropped
 Floats = np.ndarray[tuple[int], np.dtype[np.float64]]
 
 DAYS_ALIKE = 1.5  # hours that the same hour of the other days counts for: a weekend must not drown in the week
 UNSEEN_H = 0.5  # without a reading for longer, the week's pattern says what was lost
+MOMENTS = 3  # readings gone by, after each of which a turn or a flow may have begun; besides the last calm one
 FIRST = 3  # readings whose middle is begun with
 RECENT = 60  # readings kept for going back to a calm moment
+SURE_GAP_SD = 2.0  # the same in a gap
 SURE_SD = 4.0  # of its volume, below which an inflow is not told
 GIVE_UP_S = 36 * 3600.0  # an inflow still in doubt by then is told if it is likelier than not
-SMALLEST_SHARE = 0.006  # of full: inflows below this are taken for the pump's whims
-SMALLEST_TOLD = 0.010  # of full: inflows below this are not told
-ADDS_PER_HOUR = 0.03  # prior rate of additions, for those that hide in a gap
-SPREAD_GAIN, SPREAD_FLOOR = 0.01, 0.0003  # how fast the noise is learned; its floor, share of full
+SMALLEST_TOLD = 0.015  # of full: inflows below this are not told
 SAME_S = 1200.0  # tellings of an inflow that begin nearer than this are one
-STUCK_MIN = 30.0  # the shortest time without any change that can be a fault
-LOG_AS_TOLD, LOG_OTHER = log(0.85), log(0.15)  # after a gap: the pump as last told, or not
+STUCK_MIN, SOON_STUCK_MIN = 30.0, 6.0  # the shortest time without any change that can be a fault: at first, later
+FEWEST_SAME = 5  # readings after the first
+WEEK_S = 7 * 86400.0  # by then it is known how still this sensor can stand
+JUMPS_S = 900.0  # jumps nearer than this are one
+JUMP_SD = 6.0  # sd of one reading: a change that is not noise
 
 
 class Tracker:
@@ -68,7 +73,8 @@ class Tracker:
     __slots__ = (
         "full_l", "high_l", "branches", "time", "recent", "rates", "spread", "last_y", "same_min",
         "longest_same_min", "known", "turns", "told", "habit", "hour", "stand", "ahead",
-        "turned", "learning", "runs", "seen", "calendar",
+        "turned", "learning", "runs", "seen", "calendar", "ripple", "warmth",
+        "usual_held_l", "same_n", "before_jump", "begun",
     )  # fmt: skip
 
     def __init__(self, full_l: float, high_l: float | None = None) -> None:
@@ -85,16 +91,20 @@ class Tracker:
         self.stand = (0.0, 0.0, False)  # epoch s, L lost so far and the pump's state an hour ago
         self.spread = 0.002 * full_l  # 1 sd of one reading, L
         self.last_y = 0.0
-        self.same_min = 0.0
+        self.same_min, self.same_n = 0.0, 0  # for so long, and so many readings, the level has not moved at all
+        self.before_jump: tuple[float, float, list[Branch]] | None = None  # the last jump: its time, that before, then
+        self.begun = 0.0  # epoch s of the first reading
         self.longest_same_min = 0.0
         self.known: bool | None = None  # the pump's state where a contact tells it
         self.turns: list[tuple[float, bool]] = []  # starts and stops told since the last reading
         self.habit = [[1.0, 1.0] for _ in range(HOURS_A_WEEK)]  # hours seen idle and running, by hour of the week
         self.hour = 0
         self.seen = 0  # of the FIRST readings
+        self.ripple, self.warmth = Ripple(), Warmth()
+        self.usual_held_l = 0.0  # what runs have held up over a long time; 0 while too few are known
         self.runs = 0  # that taught what is held up
         self.turned = self.learning = 0.0  # epoch s of the last start or stop; of the one to learn from, 0 = none
-        self.ahead: tuple[int, Floats] | None = None
+        self.ahead: Floats | None = None  # L lost up to each hour of five usual weeks; until an hour teaches more
         self.told: deque[Poured] = deque(maxlen=16)  # told, newest last
         self.calendar: Calendar | None = None  # the shop's, where people told it
 
@@ -127,6 +137,8 @@ class Tracker:
 
     def reading(self, when: float, y: float) -> bool:
         """Take one reading of y litres seen in the tank; False where it was set aside as stuck."""
+        if len(self.branches) == 1 and steady(self, self.branches[0], when, y):
+            return True
         if self.seen < FIRST:
             self._begin(when, y)
             return True
@@ -134,7 +146,7 @@ class Tracker:
             return False
         minutes = max(0.0, (when - self.time) / 60.0)
         if minutes > GAP_MIN:
-            self._bridge(when, minutes, y)
+            gap.bridge(self, when, minutes, y)
         else:
             self._follow(when, y)
         self.turns.clear()
@@ -148,6 +160,7 @@ class Tracker:
         self.recent.append((when, y))
         self.last_y = y
         if len(self.branches) > 1:
+            learn.listen(self)
             self._thin()
         if self.branches[0].toggled > self.turned:
             self.turned = self.learning = self.branches[0].toggled
@@ -156,6 +169,7 @@ class Tracker:
     def _begin(self, when: float, y: float) -> None:
         """The first readings, of which one may be rubbish: their middle, the pump off and on if no contact tells."""
         self.seen += 1
+        self.begun = self.begun or when
         self.recent.append((when, y))
         middle = median(seen for _, seen in self.recent)
         self.branches = []
@@ -171,18 +185,38 @@ class Tracker:
         """True while the reading has not moved at all for longer than this sensor ever stands still."""
         step_min = (when - self.time) / 60.0
         if y == self.last_y:
-            self.same_min += step_min if self.same_min <= self._patience() else 0.0
-            return self.same_min > self._patience()
-        if self.same_min <= self._patience():
-            self.longest_same_min = max(self.longest_same_min, self.same_min)
-        self.same_min = 0.0
+            if not self._frozen():
+                self.same_min += step_min
+                self.same_n += 1
+                if self._frozen():
+                    self._thaw(when)
+            return self._frozen()
+        calm = abs(y - self.last_y) < JUMP_SD * self.spread
+        if not self._frozen() or calm:  # one that goes on where it stood was only still: next time it is given longer
+            self.longest_same_min = max(self.longest_same_min, min(self.same_min, 1.5 * self._patience()))
+        self.same_min, self.same_n = 0.0, 0
+        if not calm and step_min < GAP_MIN and (not self.before_jump or when - self.before_jump[0] > JUMPS_S):
+            self.before_jump = (when, self.time, [b.copy() for b in self.branches])
         if step_min < GAP_MIN:
             self.spread += SPREAD_GAIN * (min(abs(y - self.last_y) / 1.128, 4 * self.spread) - self.spread)
             self.spread = max(self.spread, SPREAD_FLOOR * self.full_l)
         return False
 
+    def _frozen(self) -> bool:
+        return self.same_n >= FEWEST_SAME and self.same_min > self._patience()
+
     def _patience(self) -> float:
-        return max(STUCK_MIN, 2.5 * self.longest_same_min)
+        known = self.time - self.begun > WEEK_S
+        return max(SOON_STUCK_MIN if known else STUCK_MIN, 2.5 * self.longest_same_min)
+
+    def _thaw(self, when: float) -> None:
+        """The readings have been frozen for a while; where that began in a jump, what was made of it is taken back."""
+        if self.before_jump is None:
+            return
+        jumped, before, branches = self.before_jump
+        if when - 60.0 * self.same_min - jumped < JUMPS_S:
+            self.branches, self.time, self.before_jump = branches, before, None
+            self.recent.clear()
 
     def _advance(self, b: Branch, when: float) -> None:
         """Let a branch's time pass to `when`, with the starts and stops told on the way."""
@@ -244,7 +278,7 @@ class Tracker:
         if calm is None:
             return []
         quiet = max(calm.calm_at, b.quiet_up if sign > 0 else b.quiet_down)
-        moments = (quiet, self.time) if self.time > quiet else (quiet,)
+        moments = [quiet, *(at for at, _ in list(self.recent)[-MOMENTS:] if at > quiet)]
         b.up = b.down = 0.0
         since = [r for r in self.recent if r[0] > calm.calm_at]
         since.append((when, y))
@@ -307,20 +341,23 @@ class Tracker:
         return runs / (idle + runs)
 
     def loss_ahead(self, when: float, hours: int) -> Floats:
-        """Litres lost after 1, 2, … hours from `when`, as the week usually goes; kept until an hour teaches more."""
-        start = int(when // 3600.0)
-        if self.ahead is None or self.ahead[0] != start or len(self.ahead[1]) != hours:
+        """Litres lost after 1, 2, … hours from `when`, as the week usually goes; at most four weeks ahead."""
+        if self.ahead is None:
             own = np.array(self.habit).reshape(7, 24, 2)  # as habit_at weighs it, for every hour of the week
             others = own.sum(axis=0) - own
             seen = 0.5 + own + DAYS_ALIKE * others / others.sum(axis=2, keepdims=True)
             idle, runs = seen.reshape(HOURS_A_WEEK, 2).T
-            week = np.roll(runs / (idle + runs), -(start % HOURS_A_WEEK))
-            loss = 60.0 * (week * max(self.rates.running, 0.0) + (1.0 - week) * max(self.rates.idle, 0.0))
-            loss = np.tile(loss + 1e-9, hours // HOURS_A_WEEK + 1)[:hours]
-            if self.calendar is not None and (closed := self.calendar.closed_hours(start, hours)):
-                loss[closed] = 60.0 * max(self.rates.idle, 0.0) + 1e-9
-            self.ahead = (start, np.cumsum(loss))
-        return self.ahead[1]
+            share = runs / (idle + runs)
+            loss = 60.0 * (share * max(self.rates.running, 0.0) + (1.0 - share) * max(self.rates.idle, 0.0)) + 1e-9
+            self.ahead = np.concatenate(([0.0], np.cumsum(np.tile(loss, 5))))
+        first = int(when // 3600.0)
+        start = first % HOURS_A_WEEK
+        ahead: Floats = self.ahead[start + 1 : start + 1 + hours] - self.ahead[start]
+        if self.calendar is not None and (closed := self.calendar.closed_hours(first, hours)):
+            each = np.diff(ahead, prepend=0.0)
+            each[closed] = 60.0 * max(self.rates.idle, 0.0) + 1e-9
+            ahead = np.cumsum(each)
+        return ahead
 
     def loss_since(self, when: float) -> float:
         """Litres lost from the last reading that counted to `when`, as the week usually goes."""
@@ -359,57 +396,11 @@ class Tracker:
         alike = DAYS_ALIKE / (idle + runs)
         return 0.5 + own[0] + alike * idle, 0.5 + own[1] + alike * runs
 
-    def _bridge(self, when: float, minutes: float, y: float) -> None:
-        """A reading after a gap: the pump in either state, and perhaps an inflow in the middle of it."""
-        noise, full, born = self.noise(), self.full_l, []
-        middle = 0.5 * (self.time + when)
-        for b in self._merged_by_events():
-            b.cross_gap(minutes, middle, self.rates, full)
-            for run in (False, True):
-                after = b.copy()
-                if self.known is None:
-                    after.logw += log(0.5)
-                else:
-                    after.logw += LOG_AS_TOLD if run == self.known else LOG_OTHER
-                after.settle_as(run)
-                after.born = when
-                born += [after, *self._hidden_flows(after, minutes, middle, y, noise)]
-                after.observe(y, noise, full)
-        for b in born:
-            b.quiet_up = b.quiet_down = when
-            b.keep_calm(when)
-        self.branches = born
-        self.recent.clear()
-
-    def _hidden_flows(self, b: Branch, minutes: float, middle: float, y: float, noise: float) -> list[Branch]:
-        """What the gap may hide: an inflow, seldom an outflow, of whatever size fits the level now."""
-        jump = y - (b.V - b.H * b.u1 - b.G * b.u2)
-        sd = sqrt(b.pvv + b.phh + noise)
-        if abs(jump) < 2.0 * sd or abs(jump) < SMALLEST_SHARE * self.full_l:
-            return []
-        child = b.copy()
-        prior = ADDS_PER_HOUR * minutes / 60.0 * (1.0 if jump > 0 else 0.01)
-        child.logw += log(min(0.5, prior)) - log(0.5 * self.full_l)
-        child.open_flow(middle, 1 if jump > 0 else -1, self.full_l)
-        child.gap = True
-        child.V += jump
-        child.pvv += noise
-        child.end_flow(middle)
-        return [child]
-
-    def _merged_by_events(self) -> list[Branch]:
-        """For a gap: of branches that tell the same inflows, the likeliest."""
-        kept: list[Branch] = []
-        for b in sorted(self.branches, key=_by_weight):
-            if not any(len(k.poured) == len(b.poured) and (k.start > 0) == (b.start > 0) for k in kept):
-                kept.append(b)
-        return kept[:3]
-
     def _thin(self) -> None:
         """Drop branches that are out of the running, join those that tell the same story."""
         top = self.best().logw
         kept: list[Branch] = []
-        for b in sorted(self.branches, key=_by_weight):
+        for b in sorted(self.branches, key=by_weight):
             if len(kept) >= MAX_BRANCHES:
                 break
             if b.logw < top - (FORGOTTEN if self.time - b.born < YOUNG_S else FORGOTTEN_OLD):
@@ -447,7 +438,7 @@ class Tracker:
         """What is new in an inflow: all of it, or its volume if that is now judged clearly otherwise."""
         before = next((t for t in self.told if _same(t, poured)), None)
         if before is None:
-            if abs(poured.volume_l) < self.smallest_l(poured.variance):
+            if abs(poured.volume_l) < self.smallest_l(poured):
                 return None
             self.told.append(poured)
             return poured
@@ -457,18 +448,15 @@ class Tracker:
         self.told[self.told.index(before)] = poured
         return poured
 
-    def smallest_l(self, variance: float) -> float:
-        """L below which an inflow is not told."""
-        return max(SMALLEST_TOLD * self.full_l, SURE_SD * sqrt(variance))
+    def smallest_l(self, poured: Poured) -> float:
+        """L below which an inflow is not told; of one in a gap the branches have weighed already that it was none."""
+        sure = SURE_GAP_SD if poured.in_gap else SURE_SD
+        return max(SMALLEST_TOLD * self.full_l, sure * sqrt(poured.variance))
 
     def _sure(self, poured: Poured, when: float) -> bool:
         weights = self.weights()
         mass = sum(w for w, b in zip(weights, self.branches, strict=True) if b.tells(poured))
         return mass >= SURE or (mass > 0.5 and when - poured.end > GIVE_UP_S)
-
-
-def _by_weight(b: Branch) -> float:
-    return -b.logw
 
 
 def _same(a: Poured, b: Poured) -> bool:

@@ -89,10 +89,7 @@ def take_addition(sump: Sump, habits: Habits, when: float, word: Word, of: str |
     return []
 
 
-
-def take_recharge(
-    sump: Sump, when: float, at: float | None, said_l: float | None, pct: float | None
-) -> list[Output]:
+def take_recharge(sump: Sump, when: float, at: float | None, said_l: float | None, pct: float | None) -> list[Output]:
     """Emptied, cleaned and filled anew, as a person says it, hours after. Without a volume: to the full mark."""
     spec = sump.spec
     volume_l = said_l if said_l and said_l > LEAST_FILL_SHARE * spec.full_l else spec.full_l

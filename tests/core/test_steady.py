@@ -1,0 +1,130 @@
+"""The plain case written out for speed does what the general one does; ripple and warmth tell a running pump."""
+
+from __future__ import annotations
+
+from math import exp
+from secrets import randbits
+
+import numpy as np
+import pytest
+
+from agent.core import learn, tracker
+from agent.core.level import Branch
+from agent.core.steady import Ripple
+from agent.core.tracker import Tracker
+from agent.core.warmth import FEWEST, Warmth
+
+FULL_L = 300.0
+
+
+@pytest.fixture
+def rng(request: pytest.FixtureRequest) -> np.random.Generator:
+    seed = randbits(32)
+    print(f"seed {seed}")
+    return np.random.default_rng(seed)
+
+
+def days(rng: np.random.Generator, minutes: int) -> tuple[np.ndarray, np.ndarray]:
+    """Litres seen, one a minute, and the pump's state: two shifts, 25 L held up, a loss, a pour a day."""
+    minute = np.arange(minutes)
+    runs = (minute % 1440 > 360) & (minute % 1440 < 1320)
+    volume, held, seen = 250.0, 0.0, np.zeros(minutes)
+    for k in minute.tolist():
+        volume -= 0.012 if runs[k] else 0.001
+        volume += 1.5 if k % 1440 in range(700, 708) else 0.0
+        held += ((25.0 if runs[k] else 0.0) - held) * (1.0 - exp(-1.0 / 2.5))
+        seen[k] = volume - held
+    return seen + rng.normal(0.0, np.where(runs, 0.9, 0.5)), runs
+
+
+def followed(seen: np.ndarray, runs: np.ndarray, told: bool) -> Tracker:
+    t = Tracker(FULL_L)
+    for k, y in enumerate(seen.tolist()):
+        if told and (k == 0 or runs[k] != runs[k - 1]):
+            t.running(60.0 * k, bool(runs[k]))
+        t.reading(60.0 * k, y)
+        t.settled(60.0 * k)
+    return t
+
+
+def test_the_plain_case_is_the_general_one(rng, monkeypatch):
+    seen, runs = days(rng, 3 * 1440)
+    taken = []
+    quick = tracker.steady
+    monkeypatch.setattr(tracker, "steady", lambda *args: taken.append(quick(*args)) or taken[-1])
+    fast = followed(seen, runs, told=True)
+    assert sum(taken) > 0.6 * len(seen)
+    monkeypatch.setattr(tracker, "steady", lambda *args: False)
+    slow = followed(seen, runs, told=True)
+    a, b = fast.best(), slow.best()
+    assert pytest.approx((b.V, b.H, b.G), abs=0.02) == (a.V, a.H, a.G)
+    assert (a.pvv, a.phh, a.pgg) == pytest.approx((b.pvv, b.phh, b.pgg), rel=0.02, abs=1e-3)
+    assert [p.volume_l for p in fast.told] == pytest.approx([p.volume_l for p in slow.told], abs=0.5)
+    assert (fast.spread, fast.time) == pytest.approx((slow.spread, slow.time))
+
+
+def test_the_ripple_tells_a_pump_that_holds_up_what_was_poured(rng):
+    """The hardest case: as much is poured at once as a stop of the pump brings back."""
+    right = {True: 0, False: 0}
+    for poured in (True, False) * 10:
+        t = Tracker(FULL_L)
+        for sd, run in ((0.5, False), (1.1, True)):
+            for y in np.diff(rng.normal(0.0, sd, 2000), 2).tolist():
+                t.ripple.learn(run, y)
+        b = Branch(200.0, 0.2, t.rates, run=True)
+        b.H, b.phh, b.pvh, b.pvv = 25.0, 0.5, 0.5, 0.7
+        b.V, b.G, b.pgg, b.pvg = 225.0, 0.0, 0.0, 0.0
+        t.branches, t.seen, t.last_y, t.spread = [b], 3, 200.0, 0.9
+        b.keep_calm(0.0)
+        for k in range(1, 160):
+            back = 25.0 * (1.0 - exp(-max(0, k - 40) / 2.0))
+            sd = 1.1 if poured or k < 40 else 0.5
+            t.reading(60.0 * k, 200.0 + back + float(rng.normal(0.0, sd)))
+        right[poured] += t.best().run == poured
+    assert right[True] >= 6
+    assert right[False] >= 8
+
+
+def test_a_spike_and_equal_ripples_say_nothing(rng):
+    ripple = Ripple()
+    for _ in range(2000):
+        ripple.learn(False, float(rng.normal(0.0, 1.0)))
+        ripple.learn(True, float(rng.normal(0.0, 1.0)))
+    assert ripple.log_odds(0.1) == 0.0
+    for _ in range(4000):
+        ripple.learn(True, float(rng.normal(0.0, 2.0)))
+    assert ripple.log_odds(0.1) < 0.0 < ripple.log_odds(4.0)
+    assert abs(ripple.log_odds(150.0)) < 0.5
+
+
+def test_a_pump_that_seems_calmer_than_a_still_tank_is_not_believed(rng):
+    ripple = Ripple()
+    for _ in range(2000):
+        ripple.learn(False, float(rng.normal(0.0, 2.0)))
+        ripple.learn(True, float(rng.normal(0.0, 1.0)))
+    assert ripple.log_odds(0.1) == 0.0 == ripple.log_odds(4.0)
+
+
+def test_the_temperature_tells_whether_the_pump_runs(rng):
+    t = Tracker(FULL_L)
+    t.reading(0.0, 200.0), t.reading(60.0, 200.0), t.reading(120.0, 200.0)
+    (only,) = t.branches[:1]
+    t.branches = [only]
+    only.toggled = -1e9
+    temp, when = 22.0, 200.0
+    for k in range(40 * FEWEST // 10):
+        only.run = k % 24 < 12
+        temp += ((33.0 if only.run else 22.0) - temp) * 0.08
+        when += 300.0
+        learn.warm(t, when, temp + float(rng.normal(0.0, 0.1)))
+    assert min(line.n for line in t.warmth.lines) > FEWEST
+    cooling = t.warmth.log_odds(30.0, (22.0 - 30.0) * 0.08 / 5.0)
+    warming = t.warmth.log_odds(26.0, (33.0 - 26.0) * 0.08 / 5.0)
+    assert cooling < -0.5 and warming > 0.5
+
+
+def test_two_samples_far_apart_are_not_compared():
+    warmth = Warmth()
+    assert warmth.change(0.0, 20.0) is None
+    assert warmth.change(300.0, 21.0) == (0.0, 20.0, pytest.approx(0.2))
+    assert warmth.change(300.0 + 3600.0, 25.0) is None
