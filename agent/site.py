@@ -16,6 +16,7 @@ from pydantic import Field, PrivateAttr, ValidationError
 
 from agent.core.calendar import Calendar
 from agent.core.curve import Curve
+from agent.core.measures import BUCKET_L, BUCKET_MARK_L, Measures
 from agent.core.spec import SiteSpec, SumpSpec
 from agent.errors import SiteFault
 from agent.shop import calendar_of
@@ -58,6 +59,13 @@ class Makeup(_Table):
     usual_pct: Annotated[float, Field(ge=0.0, lt=100.0)]
     leanest_pct: Annotated[float, Field(ge=0.0, lt=100.0)] | None = None
     richest_pct: Percent | None = None
+    bucket_l: Litres = BUCKET_L  # what people mix in, and the litres between its marks
+    bucket_mark_l: Litres = BUCKET_MARK_L
+    proportioner_settings_pct: list[Percent] = []  # rising; empty where only the usual one is used
+
+    def measures(self) -> Measures:
+        """What the core needs of it."""
+        return Measures(self.bucket_l, self.bucket_mark_l, tuple(self.proportioner_settings_pct))
 
 
 class Level(_Table):
@@ -97,6 +105,7 @@ class Sump(_Table):
             leanest_pct=min(leanest, makeup.usual_pct) if makeup.leanest_pct is None else leanest,
             richest_pct=makeup.richest_pct or max(2.0 * fluid.target_pct, makeup.usual_pct),
             curve=Curve(tuple(p[0] for p in self.level.curve), tuple(p[1] for p in self.level.curve)),
+            measures=makeup.measures(),
         )
 
 

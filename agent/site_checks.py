@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from agent.bus_checks import bus_faults
+from agent.core.measures import BUCKET_L
 from agent.core.points import Points, as_points, curve_faults, is_number
 from agent.output_checks import output_faults, output_warnings
 from agent.site_faults import SLUG, Fault, Location, UnreadableToml, key_path, read_toml, shown, slug_of
@@ -26,7 +27,8 @@ def check_together(raw: Raw, folder: Path) -> tuple[list[Fault], list[Fault]]:
     warnings: list[tuple[Location, str]] = [*_no_zone(raw), *_secrets(raw, folder)]
     for i, sump in _tables(raw, "sump"):
         at: Location = ("sump", i)
-        faults += [*_marks(sump, at), *_band(sump, at), *_mixes(sump, at), *_curve(sump, at, folder)]
+        faults += [*_marks(sump, at), *_band(sump, at), *_mixes(sump, at)]
+        faults += [*_measures(sump, at), *_curve(sump, at, folder)]
         warnings += _uncommon(sump, at)
     faults += [*_sensors(raw), *_same_port(raw), *bus_faults(raw, _own_topics(raw))]
     warnings += [*_buses_here(raw), *output_warnings(raw, folder)]
@@ -154,6 +156,21 @@ def _mixes(sump: Raw, at: Location) -> Found:
     if not _in_order(both, "target", "richest_pct"):
         text = f"{both['richest_pct']:g} % is not above the fluid's target_pct, {target:g} %; raise it"
         yield (*at, "makeup", "richest_pct"), text
+
+
+def _measures(sump: Raw, at: Location) -> Found:
+    makeup = _table(sump, "makeup")
+    bucket, mark = _number(makeup, "bucket_l"), _number(makeup, "bucket_mark_l")
+    if mark is not None and mark > (BUCKET_L if bucket is None else bucket):
+        yield (
+            (*at, "makeup", "bucket_mark_l"),
+            f"{mark:g} L is more than the bucket holds; put the litres between marks",
+        )
+    given = makeup.get("proportioner_settings_pct")
+    settings = [s for s in given if isinstance(s, int | float)] if isinstance(given, list) else []
+    if settings != sorted(set(settings)):
+        text = "the settings do not rise; put them in order, each once"
+        yield (*at, "makeup", "proportioner_settings_pct"), text
 
 
 def _uncommon(sump: Raw, at: Location) -> Found:

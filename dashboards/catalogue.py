@@ -94,10 +94,10 @@ def update(of: str) -> None:
     """The catalogue with exactly the sentences of the code, old translations kept."""
     old = {key(m.id if isinstance(m.id, str) else tuple(m.id)): m for m in language.catalogue(of) if m.id}
     fresh = Catalog(of, project="Sumpside", charset="utf-8", fuzzy=False)
-    for message, where in sorted(messages().items(), key=lambda one: (min(one[1]), key(one[0]).lower())):
+    for message in sorted(messages(), key=lambda one: (key(one).lower(), key(one))):
         before = old.get(key(message))
         string = before.string if before else ("" if isinstance(message, str) else ("", ""))
-        fresh.add(message, string, locations=[(name, 0) for name in sorted(where)])
+        fresh.add(message, string)
     with (language.FOLDER / of / "sumpside.po").open("wb") as file:
         write_po(file, fresh, width=120, omit_header=False, include_lineno=False)
 

@@ -47,9 +47,10 @@ class Desk:
     def __init__(self, site: Site, folders: Folders) -> None:
         folders.inbox.mkdir(parents=True, exist_ok=True)
         self.site: SiteSpec = site.spec()
-        self.file = site
+        self.file, self.folders = site, folders
+        self.journal_path = folders.state / JOURNAL_FILE
         self.show = Show(self.site.units, ZoneInfo(self.site.timezone), site.site.degrees)
-        self.queries = Queries(folders.state / JOURNAL_FILE, folders.inbox / INBOX_FILE)
+        self.queries = Queries(self.journal_path, folders.inbox / INBOX_FILE)
         self.inbox = Inbox.open(folders.inbox / INBOX_FILE)
         self.live_file = LiveFile(folders.runtime / LIVE_FILE, site.simulated)
         self.store = open_store(folders.inbox / PEOPLE_FILE)

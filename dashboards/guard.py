@@ -34,6 +34,7 @@ class Way:
     path: str
     roles: frozenset[str]
     handler: Handler
+    most_bytes: int = LARGEST_FORM_BYTES  # of a form
 
     def __post_init__(self) -> None:
         if not self.roles or not self.roles <= ANYONE:
@@ -48,7 +49,7 @@ async def answer(way: Way, desk: Desk, request: Request) -> Response:
     door = request.cookies.get(DOOR_COOKIE) or secrets.token_urlsafe(24)
     cookie = (token or "") if person else door
     speak(desk.show_for(person, request.headers.get("accept-language")).language)
-    form = await _checked_form(request, desk, cookie) if request.method == "POST" else {}
+    form = await _checked_form(request, desk, cookie, way.most_bytes) if request.method == "POST" else {}
     ask = Ask(request, desk, person, cookie, desk.live(), form)
     role = person.role if person else NOBODY
     response = await way.handler(ask) if role in way.roles else _refusal(ask, person)
@@ -76,24 +77,24 @@ def _refusal(ask: Ask, person: Person | None) -> Response:
     return RedirectResponse(f"{first}?next={quote(path)}", 303)
 
 
-async def _checked_form(request: Request, desk: Desk, cookie: str) -> dict[str, str]:
+async def _checked_form(request: Request, desk: Desk, cookie: str, most_bytes: int) -> dict[str, str]:
     """The fields of a form of ours. Raises HTTPException: 403 foreign or stale, 413 too large, 415 no form."""
     headers = request.headers
     if not seal.same_origin(headers.get("origin"), headers.get("sec-fetch-site"), headers.get("host")):
         raise HTTPException(403, _("This form was not sent from our own page."))
-    form = await _read_form(request)
+    form = await _read_form(request, most_bytes)
     if not seal.form_token_ok(desk.seal_key, cookie, form.get("form_token", "")):
         raise HTTPException(403, _("This page has grown old. Open it again and repeat your entry."))
     return form
 
 
-async def _read_form(request: Request) -> dict[str, str]:
+async def _read_form(request: Request, most_bytes: int) -> dict[str, str]:
     if request.headers.get("content-type", "").split(";")[0].strip() != "application/x-www-form-urlencoded":
         raise HTTPException(415, _("Only plain forms are taken here."))
     body = b""
     async for chunk in request.stream():
         body += chunk
-        if len(body) > LARGEST_FORM_BYTES:
+        if len(body) > most_bytes:
             raise HTTPException(413, _("That is too long."))
     try:
         pairs = parse_qsl(body.decode("utf-8"), keep_blank_values=True, max_num_fields=MOST_FIELDS)

@@ -25,6 +25,7 @@ class Live:
     sumps: dict[str, Any] = field(default_factory=dict)
     agent: dict[str, Any] = field(default_factory=dict)
     alerts: list[dict[str, Any]] = field(default_factory=list)
+    alert_rate: dict[str, int] = field(default_factory=dict)  # how many came up: last_hour, last_day
 
     @property
     def silent(self) -> bool:
@@ -69,6 +70,7 @@ class LiveFile:
         return Live(
             body["time"] + quiet_s, quiet_s, simulated, body.get("sumps") or {}, body.get("agent") or {},
             [row for row in body.get("alerts") or [] if isinstance(row, dict)],
+            body.get("alert_rate") or {},
         )  # fmt: skip
 
 

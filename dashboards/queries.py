@@ -109,6 +109,14 @@ class Queries:
     def words(self, sump: str | None, t0: float | None = None, limit: int = RECENT_ROWS) -> list[LogRow]:
         return self._all(lambda: self.journal.events("word", sump, t0, limit=limit))
 
+    def rows(self, kind: str, sump: str | None, t0: float | None, t1: float | None, limit: int) -> list[LogRow]:
+        """Rows of a kind (not `block`) with t0 <= time < t1, in order of writing, the newest `limit`."""
+        return self._all(lambda: self.journal.events(kind, sump, t0, t1, limit=limit))
+
+    def rows_between(self, first: int, last: int) -> list[LogRow]:
+        """Rows by their numbers, both included."""
+        return self._all(lambda: self.journal.rows_after(first - 1, last - first + 1))
+
     def readings(self, sump: str, t0: float) -> list[dict[str, Any]]:
         """Hand readings and titrations said since `t0` and not taken back."""
         said = [row.data() for row in self.words(sump, t0, limit=MOST_FINDINGS)]

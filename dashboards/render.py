@@ -16,6 +16,7 @@ from dashboards import cards, language, live_stream, show
 from dashboards.core_sentences import core_text
 from dashboards.desk import Ask
 from dashboards.language import N_, _
+from dashboards.roles import ROLE_NAMES
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
@@ -38,8 +39,6 @@ SAID = {
     "welcome": N_("You are signed in. Add the people who work here under People."),
 }
 
-
-ROLE_NAMES = {"operator": N_("operator"), "supervisor": N_("supervisor"), "maintenance": N_("maintenance")}
 
 STATUS = {"learning": N_("learning"), "settled": N_("settled"), "stale": N_("stale")}
 
@@ -99,6 +98,7 @@ def _always(ask: Ask) -> dict[str, Any]:
         "journal_fault": desk.queries.fault if ask.person else None,
         "seq": desk.queries.last_seq() if ask.person else 0,
         "todo_count": sum(o.state in ("approved", "begun") and not o.set_aside(live.now_s) for o in opened),
+        "alert_count": sum(a.get("state") in ("raised", "over") for a in live.alerts) if ask.person else 0,
         "review_count": sum(o.state == "posted" for o in opened),
         "form_token": ask.form_token,
         "once": secrets.token_urlsafe(16),

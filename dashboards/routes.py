@@ -4,7 +4,28 @@ from __future__ import annotations
 
 from agent.core.review import MAINTENANCE, PEOPLE, REVIEWERS
 from dashboards.guard import ANYONE, NOBODY, Way
-from dashboards.pages import door, floor, log, machine, people, reading, review, sump, todo, what_if
+from dashboards.pages import (
+    alerts,
+    calendar,
+    charge,
+    check,
+    door,
+    floor,
+    health,
+    labels,
+    log,
+    machine,
+    me,
+    more,
+    paper,
+    people,
+    reading,
+    review,
+    sump,
+    todo,
+    use,
+    what_if,
+)
 
 ENGINEERS = frozenset({MAINTENANCE})
 STRANGERS = frozenset({NOBODY})
@@ -30,7 +51,27 @@ ROUTES = (
     Way("GET", "/reading", PEOPLE, reading.choose),
     Way("GET", "/reading/{sump}", PEOPLE, reading.show),
     Way("POST", "/reading/{sump}", PEOPLE, reading.write),
+    Way("GET", "/check/{sump}", PEOPLE, check.show),
+    Way("POST", "/check/{sump}", PEOPLE, check.write),
     Way("GET", "/log", PEOPLE, log.show),
+    Way("POST", "/log", PEOPLE, log.put_right),
+    Way("GET", "/log.csv", PEOPLE, log.as_csv),
+    Way("GET", "/log/paper", PEOPLE, paper.show),
+    Way("POST", "/log/paper", PEOPLE, paper.read, paper.LONGEST_PAPER_BYTES),
+    Way("GET", "/alerts", PEOPLE, alerts.show),
+    Way("POST", "/alerts", PEOPLE, alerts.decide),
+    Way("GET", "/use", PEOPLE, use.show),
+    Way("POST", "/use", PEOPLE, use.write),
+    Way("GET", "/charge", PEOPLE, charge.choose),
+    Way("GET", "/charge/{sump}", PEOPLE, charge.show),
+    Way("POST", "/charge/{sump}", PEOPLE, charge.write),
+    Way("GET", "/calendar", PEOPLE, calendar.show),
+    Way("POST", "/calendar", REVIEWERS, calendar.write),
+    Way("GET", "/health", PEOPLE, health.show),
+    Way("GET", "/labels", PEOPLE, labels.show),
+    Way("GET", "/me", PEOPLE, me.show),
+    Way("POST", "/me", PEOPLE, me.change),
+    Way("GET", "/more", PEOPLE, more.show),
     Way("GET", "/people", ENGINEERS, people.show),
     Way("POST", "/people", ENGINEERS, people.change),
 )

@@ -21,6 +21,8 @@ from typing import TYPE_CHECKING
 
 from agent.core import inquire, remedy, strength
 from agent.core.belief import mixture_at, quick_strength, sump_losses, volume
+from agent.core.fluid import makeup_to_hold
+from agent.core.measures import setting_for
 from agent.core.outlook import hours_until
 from agent.core.outputs import Advice, Output
 from agent.core.remedy import Fill, chance_within
@@ -50,6 +52,7 @@ READ_FOR_S = 4 * 86400.0  # and only on a reading as young as this
 EXPIRES_S, EXPIRES_H = 48 * 3600.0, 20  # nobody followed it for so long, attended hours too: it is posted anew
 BEFORE_S = 900.0  # somebody may have begun so long before the instruction came
 NEAR = 2.5  # times as long as a visit takes: while the level is not well known its early hour says little
+TOLD_OFF = 0.1  # share by which a proportioner must be off before an instruction speaks of it
 POURS = ("top_off", "strengthen", "thin")
 
 
@@ -251,8 +254,7 @@ def _room(sump: Sump, litres: float, litres_sd: float) -> float:
 def _growth(sump: Sump, when: float, litres: float, hours: float) -> float:
     """By what the strength grows in the coming hours from what evaporates."""
     ahead = sump.tracker.loss_ahead(when, 24 * 28)
-    share = min(max(strength.moments(sump.ledger.mix, strength.E)[0], strength.SHARE_LOW), strength.SHARE_HIGH)
-    return exp(share * float(ahead[int(hours)]) / max(litres, 0.1 * sump.spec.full_l))
+    return exp(_share(sump) * float(ahead[int(hours)]) / max(litres, 0.1 * sump.spec.full_l))
 
 
 def _stands_pct(sump: Sump) -> float | None:
@@ -266,7 +268,7 @@ def _stands_pct(sump: Sump) -> float | None:
 def _way(sump: Sump, sight: Sight, room: float) -> Fill:
     """The mix to fill `room` litres with."""
     run_day, idle_day = sump_losses(sump)
-    share = min(max(strength.moments(sight.mix, strength.E)[0], strength.SHARE_LOW), strength.SHARE_HIGH)
+    share = remedy.evaporating_share(sight.mix)
     water, carry = share * run_day + idle_day, (1.0 - share) * run_day
     days = remedy.coming(sight.mix, sight.litres, room, sight.grows, water, carry)
     spec, stands, news = sump.spec, _stands_pct(sump), _news(sump)
@@ -357,15 +359,21 @@ def _drain(sump: Sump, sight: Sight, mean: float, why: str) -> Advice | None:
     if out is None or out < SMALLEST_SHARE * spec.full_l:
         return None
     cost = out * mean / 100.0
+    run_day, idle_day = sump_losses(sump)
+    lost, water = run_day + idle_day, _share(sump) * run_day + idle_day
+    steps_pct = spec.richest_pct if mean < spec.target_pct else spec.leanest_pct
+    days = remedy.days_by_steps(spec, mean, steps_pct, lost, 1.0 - water / max(lost, 1e-6))
+    steps = f"take about {days:.0f} days and throw nothing away" if days else "would not get there in weeks"
     reason = (
-        f"{why}, and there is no room to put it right; draining {out:.0f} L makes some, "
-        f"at the price of about {cost:.1f} L of concentrate."
+        f"{why}, and there is no room to put it right; draining {out:.0f} L makes some, at the price of about "
+        f"{cost:.1f} L of concentrate; several top-offs at {steps_pct:g} % instead {steps}."
     )
     chance = chance_within(sight.mix, spec.low_pct, spec.high_pct)
     sd = strength.moments(sight.mix, strength.C)[1]
     return Advice(
         "", sight.when, spec.id, "drain_part", round(out), None, None, None,
         sight.litres - round(out), mean, sd, chance, sight.visit_h, reason,
+        hold_makeup_pct=_hold_pct(sump), lost_concentrate_l=cost,
     )  # fmt: skip
 
 
@@ -376,11 +384,34 @@ def _pour(sump: Sump, sight: Sight, way: Fill, why: str, due_h: float | None) ->
         kind, what = "top_off", f"the usual {m:g} % mix"
     else:
         kind, what = ("strengthen" if m > spec.usual_pct else "thin"), f"a {m:g} % mix"
+    real_pct = _real_pct(sump, m)
     reason = f"{why}; filling up with {what} brings it to about {way.pct:.1f} %{_left(sump, way)}."
+    if real_pct is not None and abs(real_pct - m) > TOLD_OFF * m:
+        reason += f" The proportioner, set to {m:g} %, seems to give {real_pct:.1f} %."
     return Advice(
         "", sight.when, spec.id, kind, litres, m, litres * (1.0 - m / 100.0), litres * m / 100.0,
         way.after_l, way.pct, way.sd, way.chance, max(0.0, due_h or 0.0), reason,
+        hold_makeup_pct=_hold_pct(sump), real_makeup_pct=real_pct,
     )  # fmt: skip
+
+
+def _share(sump: Sump) -> float:
+    return remedy.evaporating_share(sump.ledger.mix)
+
+
+def _hold_pct(sump: Sump) -> float:
+    """The makeup that holds the target with the level held: the target times carry-off's share of the losses."""
+    run_day, idle_day = sump_losses(sump)
+    carried = (1.0 - _share(sump)) * run_day
+    return makeup_to_hold(sump.spec.target_pct, carried / max(run_day + idle_day, 1e-6))
+
+
+def _real_pct(sump: Sump, makeup_pct: float) -> float | None:
+    """What the proportioner really gives at this setting; None for a mix from bucket and jug."""
+    spec = sump.spec
+    if setting_for(makeup_pct, spec.usual_pct, spec.measures) is None:
+        return None
+    return makeup_pct * exp(strength.moments(sump.ledger.mix, strength.R)[0])
 
 
 def _left(sump: Sump, way: Fill) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import hypot, sqrt
 from typing import TYPE_CHECKING
 
@@ -25,8 +26,11 @@ FORTNIGHT_S, MOST_A_FORTNIGHT = 14 * DAY_S, 2  # readings asked for; one doubted
 TOP_OFF_NEAR_H = 30.0
 TELLS, TELLS_MUCH = 0.10, 0.20  # by which a reading must narrow the strength
 WIDE_SHARE = 0.25  # of half the band: a strength known better than this needs no reading
+OIL_SHARE, TITRATION = 0.25, "titration"  # of half the band: doubt that is only of way oil asks for a titration
 DOUBTED = 0.5  # probability of having been wrong
 ASK_WITHIN_S = 24 * 3600.0  # later nobody remembers
+SAID_BY_S, FOLLOWED_SAID_BY_S = 3600.0, 4 * 3600.0  # after a pour most people have said what it was by then
+SAME_POUR_S = 2 * 3600.0  # pours nearer than this are one to the person who enters it
 ANSWER_TELLS, ANSWER_STILL_TELLS = 0.15, 0.08  # by which knowing the kind must narrow the strength
 BLIND_S = 4 * 3600.0  # without a level for so long somebody should look
 LOOK_STANDS_S, LOOK_AGAIN_S = 24 * 3600.0, 72 * 3600.0
@@ -103,7 +107,26 @@ def _tells(sump: Sump) -> float:
 
 
 def _read(sump: Sump, when: float, why: str) -> Advice:
+    if _oil_in_doubt(sump):
+        text = f"{why}; by titration where there is a kit, for way oil may be adding to what the refractometer reads."
+        return replace(_nothing_poured(sump, when, "read_strength", text), method=TITRATION)
     return _nothing_poured(sump, when, "read_strength", f"{why}.")
+
+
+def _oil_in_doubt(sump: Sump) -> bool:
+    """Does what is not known of the strength come to a good part from not knowing whether way oil is in it?
+
+    Another dip would leave that as it is; a titration reads the strength itself. Between the two thoughts of weights
+    p and 1 − p and means c₁, c₂ lies a variance of p·(1 − p)·(c₁ − c₂)².
+    """
+    mix, spec = sump.ledger.mix, sump.spec
+    oily = mix.kinds[:, strength.OILY] == 1
+    p = float(mix.w[oily].sum())
+    if not 0.0 < p < 1.0:
+        return False
+    c = mix.x[:, strength.C]
+    apart = float(mix.w[oily] @ c[oily]) / p - float(mix.w[~oily] @ c[~oily]) / (1.0 - p)
+    return sqrt(p * (1.0 - p)) * abs(apart) > OIL_SHARE * 0.5 * (spec.high_pct - spec.low_pct)
 
 
 # ---- what an addition was
@@ -117,11 +140,22 @@ def ask(sump: Sump, when: float) -> Advice | None:
         if when - found.start > ASK_WITHIN_S:
             return None
         stands = standing is not None and standing.kind == "ask" and standing.of == found.id
-        if _known(addition) or (found.id in sump.advice.asked and not stands):
+        if _known(addition) or (found.id in sump.advice.asked and not stands) or _may_yet_be_said(sump, addition, when):
             continue
         if _answer_tells(sump, found.id) > (ANSWER_STILL_TELLS if stands else ANSWER_TELLS):
             return _question(sump, when, found)
     return None
+
+
+def _may_yet_be_said(sump: Sump, addition: Addition, when: float) -> bool:
+    """People enter what they have poured minutes to hours after, and once for what the level shows as two pours: who
+    followed an instruction is given longer, and what lies next to an addition that was named belongs to it."""
+    end = addition.finding.end or addition.finding.start
+    waits_s = SAID_BY_S if addition.advised_pct is None else FOLLOWED_SAID_BY_S
+    if when - end < waits_s:
+        return True
+    start = addition.finding.start
+    return any(_known(a) and abs(a.finding.start - start) < SAME_POUR_S for a in sump.additions if a is not addition)
 
 
 def answered(sump: Sump, ident: str, when: float) -> str:

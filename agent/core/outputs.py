@@ -89,6 +89,10 @@ class Advice(_Row):
     reason: str
     of: str | None = None
     withdrawn: bool = False
+    method: str | None = None  # of a reading: "titration" where a refractometer would not settle it
+    hold_makeup_pct: float | None = None  # the mix that would hold the target, were the level held with it
+    real_makeup_pct: float | None = None  # what the proportioner really gives at the setting that is advised
+    lost_concentrate_l: float | None = None  # what draining throws away
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import ceil, erf, exp, floor, hypot, sqrt
+from math import ceil, erf, exp, floor, hypot, log, sqrt
 
 from agent.core import strength
 from agent.core.fluid import drain_to_reach, makeup_to_reach
 from agent.core.handling import BY_HAND_SD, POURED_SD, USUAL_SD
+from agent.core.measures import setting_for, truer_setting
 from agent.core.spec import SumpSpec
 from agent.core.strength import Kind, Mixture
 
@@ -25,6 +26,7 @@ NEARNESS = 0.2  # what half a band nearer to the target is worth where no way st
 CLEARLY, FAR = 0.08, 0.25  # by which another kind must be better once one is advised: after news, and without any
 NOW, CYCLE = 0.2, 0.4  # weights of the chance at once and until the next pour; the rest is the week to come
 AHEAD_DAYS = 7.0  # by then it has been read again
+STEPS_DAYS = 60.0  # a correction by steps that takes longer is none
 LEAST_CARRY = 0.05  # share of the losses: less is never known
 MOST_GROWTH = 1.08  # by evaporation until the next pour is posted, for strength calls for one before it is far off
 MOST_LATE = 1.15  # and until it is done
@@ -99,16 +101,17 @@ def chance_within(mix: Mixture, low_pct: float, high_pct: float) -> float:
 def landing(
     spec: SumpSpec, mix: Mixture, litres: float, litres_sd: float, added_l: float, makeup_pct: float
 ) -> Landing:
-    """What pouring makes of the strength. The usual mix comes at the proportioner's real ratio, any other from bucket
-    and jug."""
-    came_pct = makeup_pct
-    if makeup_pct == spec.usual_pct:
+    """What pouring makes of the strength. What the proportioner is set to comes at its real ratio, any other mix from
+    bucket and jug."""
+    came_pct, scale_pct = makeup_pct, setting_for(makeup_pct, spec.usual_pct, spec.measures)
+    if scale_pct is not None:
         kind = Kind(strength.USUAL, makeup_pct, USUAL_SD * makeup_pct, 0.0)
         came_pct *= exp(strength.moments(mix, strength.R)[0])
     else:
         kind = Kind(strength.SAID, makeup_pct, BY_HAND_SD * makeup_pct, 0.0)
     spread = hypot(POURED_SD * added_l, litres_sd * added_l / litres)
-    after = strength.pour(mix, litres, added_l, spread, spec.usual_pct, [kind]) if added_l > 0.0 else mix
+    by_scale = spec.usual_pct if scale_pct is None else scale_pct
+    after = strength.pour(mix, litres, added_l, spread, by_scale, [kind]) if added_l > 0.0 else mix
     return Landing(after, *strength.moments(after, strength.C), came_pct)
 
 
@@ -193,7 +196,9 @@ def choose(
         if merit(top) >= merit(best) - (CLEARLY if news else FAR):
             kept = next(way for way in alike if way.makeup_pct == stands_pct)
             return kept if merit(kept) >= merit(top) - AS_GOOD else top
-    return usual if merit(usual) >= merit(best) - AS_GOOD else best
+    by_scale = [way for way in ways if setting_for(way.makeup_pct, spec.usual_pct, spec.measures) is not None]
+    simpler = [usual, *sorted(by_scale, key=merit, reverse=True)]
+    return next((way for way in simpler if merit(way) >= merit(best) - AS_GOOD), best)
 
 
 def _kind(spec: SumpSpec, makeup_pct: float) -> int:
@@ -217,7 +222,24 @@ def _wanted(spec: SumpSpec, mix: Mixture, litres: float, added_l: float, aim_pct
     exact = [makeup_to_reach(litres, mean, total, aim) for aim in (aim_pct, below)]
     kept = (1.0 - days.turned) / total
     exact.append((below - kept * mean * litres) / (kept * added_l + days.turned / days.carry))
-    return sorted({measurable(spec, m) for m in exact} - {spec.usual_pct})
+    ratio = exp(strength.moments(mix, strength.R)[0])
+    scaled = [truer_setting(m, ratio, spec.measures) for m in exact]
+    settings = {m for m in scaled if m is not None and spec.leanest_pct <= m <= spec.richest_pct}
+    return sorted(({measurable(spec, m) for m in exact} | settings) - {spec.usual_pct})
+
+
+def days_by_steps(spec: SumpSpec, pct: float, makeup_pct: float, lost_l_per_day: float, carry: float) -> float | None:
+    """Days in which top-offs at `makeup_pct`, as losses make room for them, bring the strength to the nearer edge of
+    its band; None where they never do, or not within STEPS_DAYS.
+
+    With the level held, dc/dt = D/V·(m/d − c), D = d·L of L litres lost a day: c goes to m/d with V/D.
+    """
+    edge = spec.low_pct if pct < spec.low_pct else spec.high_pct
+    goes_to = makeup_pct / max(carry, LEAST_CARRY)
+    if lost_l_per_day <= 0.0 or not min(pct, goes_to) < edge < max(pct, goes_to):
+        return None
+    days = spec.full_l / (max(carry, LEAST_CARRY) * lost_l_per_day) * log((pct - goes_to) / (edge - goes_to))
+    return days if days <= STEPS_DAYS else None
 
 
 def drain_first(

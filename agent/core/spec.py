@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from agent.core.calendar import Calendar
 from agent.core.curve import Curve
+from agent.core.measures import Measures
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +26,7 @@ class SumpSpec:
     leanest_pct: float
     richest_pct: float
     curve: Curve
+    measures: Measures = Measures()  # what people measure an addition with
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,6 +31,16 @@
     field.form?.setAttribute("data-typed", "");
   });
 
+  // A file that somebody chose goes into the field whose lines are then sent as a plain form.
+  document.addEventListener("change", async (event) => {
+    const into = event.target.dataset?.into && document.getElementById(event.target.dataset.into);
+    if (into && event.target.files?.[0]) into.value = await event.target.files[0].text();
+  });
+
+  document.addEventListener("click", (event) => {
+    if (event.target.closest?.("[data-print]")) print();
+  });
+
   // Opened answers come into view: on a phone their buttons were held at the bottom of the screen until now.
   document.documentElement.classList.add("js");
   document.addEventListener("toggle", (event) => {

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from agent.core.measures import Measures
 from agent.errors import SiteFault
 from agent.site import Site, check_site, load_site
 
@@ -121,6 +122,13 @@ def test_marks_and_mixes_may_meet_where_they_may(write):
     assert check_site(write(text)) == ([], [])
 
 
+def test_what_people_measure_with_is_told_to_the_core(write):
+    assert load_site(write(SOUND)).spec().sumps["mill-2"].measures == Measures()
+    own = "richest_pct = 14.0\nbucket_l = 12\nbucket_mark_l = 0.25\nproportioner_settings_pct = [1.5, 2.5, 4]\n"
+    sump = load_site(write(changed("richest_pct = 14.0\n", own))).spec().sumps["mill-2"]
+    assert sump.measures == Measures(12.0, 0.25, (1.5, 2.5, 4.0))
+
+
 def test_leanest_and_richest_follow_the_target_unless_given(write):
     text = changed("leanest_pct = 1.5\nrichest_pct = 14.0\n", "")
     sump = load_site(write(text)).spec().sumps["mill-2"]
@@ -146,6 +154,18 @@ ONE_FAULT = [
     ("low_pct = 6.0", "low_pct = 7.0", "sump[mill-2].fluid.low_pct", "not below target_pct"),
     ("high_pct = 8.4", "high_pct = 7.0", "sump[mill-2].fluid.high_pct", "not above target_pct"),
     ("leanest_pct = 1.5", "leanest_pct = 2.6", "sump[mill-2].makeup.leanest_pct", "above usual_pct"),
+    (
+        "richest_pct = 14.0",
+        "richest_pct = 14.0\nbucket_l = 8.0\nbucket_mark_l = 9.0",
+        "sump[mill-2].makeup.bucket_mark_l",
+        "more than the bucket holds",
+    ),
+    (
+        "richest_pct = 14.0",
+        "richest_pct = 14.0\nproportioner_settings_pct = [2.0, 3.0, 2.5]",
+        "sump[mill-2].makeup.proportioner_settings_pct",
+        "do not rise",
+    ),
     ("richest_pct = 14.0", "richest_pct = 7.0", "sump[mill-2].makeup.richest_pct", "not above the fluid's target"),
     ("usual_pct = 2.5", "usual_pct = 14.5", "sump[mill-2].makeup.richest_pct", "below usual_pct"),
     ("refractometer_factor = 1.5", "refractometer_factor = 10.1", FACTOR, "10 or less"),
