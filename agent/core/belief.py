@@ -16,7 +16,7 @@ LEARNING_S = 6 * 86400.0
 HIDDEN_PER_H = 0.03  # additions that may have gone unseen, an hour without level
 HIDDEN_SHARE = 0.12  # of the strength, what such an addition takes away, 1 sd
 POURING_SHARE = 0.01  # of full: steps in which an addition under way is taken into the belief
-CURVE_SHARE = 0.003  # of full: error of pours and dip sticks in the level curve, 1 sd
+CURVE_SHARE = 0.006  # of full: the level curve's error, the sensor's zero over months, warmth; 1 sd
 
 
 def volume(sump: Sump, when: float) -> tuple[float, float]:

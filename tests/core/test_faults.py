@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from agent.core import faults, strength, words
+from agent.core import faults, learn, strength, words
 from agent.core.curve import Curve
 from agent.core.kinds import Habits
+from agent.core.level import Branch
 from agent.core.spec import SumpSpec
 from agent.core.sump import Sump, new_sump, take_level
 
@@ -70,3 +71,61 @@ def test_a_level_sensor_at_the_end_of_its_scale_is_told_after_an_hour_and_ended_
     assert said[0].end is None
     assert 60 * 60 <= said[0].time - said[0].start <= 62 * 60
     assert said[1].end is not None and said[1].end <= 1e9 + 60.0 * 300
+
+
+def bias(sump: Sump, mean: float, sd: float) -> None:
+    """Let the sump believe in an inline refractometer that reads so many Brix high."""
+    mix = sump.ledger.mix
+    x, P = mix.x.copy(), mix.P.copy()
+    x[:, strength.B], P[:, strength.B, strength.B] = mean, sd * sd
+    sump.ledger.mix = replace(mix, x=x, P=P)
+
+
+def test_an_inline_refractometer_that_is_off_is_told_anew_when_it_drifts_on_and_ended_when_cleaned():
+    sump = new_sump(SPEC)
+    bias(sump, 0.9, 0.5)
+    assert faults.watch(sump, 1e9) == []
+    bias(sump, 0.9, 0.1)
+    (first,) = faults.watch(sump, 1e9 + 1)
+    assert (first.kind, first.revision) == ("strength_sensor", 0)
+    assert "0.9 Brix high" in first.text
+    bias(sump, 1.0, 0.1)
+    assert faults.watch(sump, 1e9 + 2) == []
+    bias(sump, -1.4, 0.1)
+    (moved,) = faults.watch(sump, 1e9 + 3)
+    assert (moved.id, moved.revision) == (first.id, 1)
+    assert "1.4 Brix low" in moved.text
+    bias(sump, 0.1, 0.1)
+    (over,) = faults.watch(sump, 1e9 + 4)
+    assert (over.id, over.revision, over.end) == (first.id, 2, 1e9 + 4)
+
+
+def test_a_return_that_clogs_is_told_once_runs_hold_up_clearly_more_and_ended_when_it_is_clear():
+    sump = new_sump(SPEC)
+    rates = sump.tracker.rates
+    rates.held_l, rates.held_sd = 31.0, 1.0
+    assert faults.watch(sump, 1e9) == []  # nothing is usual yet
+    sump.tracker.usual_held_l = 22.0
+    (first,) = faults.watch(sump, 1e9 + 1)
+    assert (first.kind, first.volume_l) == ("hold_up", pytest.approx(9.0))
+    assert faults.watch(sump, 1e9 + 2) == []
+    rates.held_l = 22.5
+    (over,) = faults.watch(sump, 1e9 + 3)
+    assert (over.id, over.end) == (first.id, 1e9 + 3)
+    rates.held_l, rates.held_sd = 31.0, 5.0
+    assert faults.watch(sump, 1e9 + 4) == []  # runs differ as much among themselves
+
+
+def test_what_runs_usually_hold_up_is_known_after_many_and_does_not_follow_a_clogging_return():
+    sump = new_sump(SPEC)
+    t = sump.tracker
+    branch = Branch(200.0, 0.1, t.rates, run=False)
+    for n in range(80):
+        branch.H, branch.G, branch.phh = (20.0 if n < 40 else 30.0), 1.0, 0.1
+        learn.held(t, branch)
+        if n < learn.USUAL_RUNS - 1:
+            assert t.usual_held_l == 0.0
+    assert 20.0 < t.usual_held_l < 23.0
+    assert t.rates.held_l > 29.0
+    (told,) = faults.watch(sump, 1e9)
+    assert told.kind == "hold_up"
