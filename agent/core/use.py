@@ -35,13 +35,19 @@ class Held:
         return hours / self.known_h if self.known_h > 0.0 else None
 
 
-def held(spec: SumpSpec, beliefs: Sequence[tuple[float, float, float, str]], start: float, end: float) -> Held:
+def held(
+    spec: SumpSpec,
+    beliefs: Sequence[tuple[float, float, float, str]],
+    start: float,
+    end: float,
+    longest_gap_s: float = LONGEST_GAP_S,
+) -> Held:
     """Hours from beliefs (time epoch s, volume L, strength %, status) in order of time, between two times (epoch s)."""
     hours = dict.fromkeys(("in_band_h", "weak_h", "strong_h", "low_h", "full_h"), 0.0)
     known_h = 0.0
     ends = [row[0] for row in beliefs[1:]] + [end]
     for (time, volume_l, pct, status), until in zip(beliefs, ends, strict=False):
-        begin, stop = max(time, start), min(until, time + LONGEST_GAP_S, end)
+        begin, stop = max(time, start), min(until, time + longest_gap_s, end)
         if stop <= begin or status == "stale":
             continue
         span_h = (stop - begin) / 3600.0

@@ -6,6 +6,7 @@ import json
 import math
 import sqlite3
 import threading
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -51,15 +52,34 @@ class Inbox:
         self, *, time: float, person: str, role: str, sump: str, kind: str, body: dict[str, Any], token: str
     ) -> int:
         """Keep a word and return its seq; a token that was seen returns the seq of the word it came with."""
+        with self._lock:
+            self._insert(time, person, role, sump, kind, body, token)
+            row = self._db.execute("SELECT seq FROM word WHERE token = ?", (token,)).fetchone()
+        return int(row[0])
+
+    def _insert(
+        self, time: float, person: str, role: str, sump: str, kind: str, body: dict[str, Any], token: str
+    ) -> None:
         if kind not in KINDS:
             raise ValueError(f"no such kind of word: {kind}")
         text = json.dumps(body, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
         sql = """INSERT INTO word (time, person, role, sump, kind, body, token) VALUES (?, ?, ?, ?, ?, ?, ?)
                  ON CONFLICT (token) DO NOTHING"""
+        self._db.execute(sql, (time, person, role, sump, kind, text, token))
+
+    def put_all(self, words: Iterable[dict[str, Any]]) -> int:
+        """Keep many words (each the arguments of `put`) in one go, all or none; how many of them were new."""
         with self._lock:
-            self._db.execute(sql, (time, person, role, sump, kind, text, token))
-            row = self._db.execute("SELECT seq FROM word WHERE token = ?", (token,)).fetchone()
-        return int(row[0])
+            before = self._db.total_changes
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                for word in words:
+                    self._insert(**word)
+            except BaseException:
+                self._db.execute("ROLLBACK")
+                raise
+            self._db.execute("COMMIT")
+            return self._db.total_changes - before
 
     def close(self) -> None:
         """Let go of the file."""
