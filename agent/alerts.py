@@ -47,8 +47,12 @@ class Alerts:
         instructions: Iterable[Instruction],
         locked: Mapping[str, str],
         speed: float = 1.0,
+        clock: str | None = None,
     ) -> list[Row]:
-        """Rows for what the live picture (live.json's object) and the open instructions come to at `now` (epoch s)."""
+        """Rows for what the live picture (live.json's object) and the open instructions come to at `now` (epoch s).
+
+        `locked`: sump → why its dosing is locked out; `speed` of the record clock; `clock`: what is wrong with it.
+        """
         sumps, agent = live["sumps"], live["agent"]
         sight = Sight(
             now=now,
@@ -59,7 +63,8 @@ class Alerts:
             instructions=list(instructions),
             buses=agent["buses"],
             sinks=agent["sinks"],
-            fault=agent["fault"],
+            fault=agent["fault"] if agent["fault"] != clock else None,
+            clock=clock,
             disk=self._room(),
             locked=locked,
             speed=speed,

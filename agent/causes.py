@@ -52,6 +52,7 @@ class Sight:
     buses: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     sinks: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     fault: str | None = None  # what keeps the agent from its files
+    clock: str | None = None  # what is wrong with the time
     disk: tuple[int, int] | None = None  # bytes free, bytes in all
     locked: Mapping[str, str] = field(default_factory=dict)  # sump → why its dosing is locked out
     speed: float = 1.0  # of the record clock
@@ -205,8 +206,8 @@ def _sinks(sight: Sight) -> Iterator[Condition]:
 
 
 def _machine(sight: Sight) -> Iterator[Condition]:
-    text = "the clock is not set: times of readings are wrong until it is"
-    yield Condition("clock_unset", None, sight.now < CLOCK_SET_FROM, sight.now >= CLOCK_SET_FROM, text)
+    wrong = sight.clock or ("the clock is not set" if sight.now < CLOCK_SET_FROM else "")
+    yield Condition("clock_unset", None, wrong != "", wrong == "", f"times may be wrong: {wrong}")
     text = f"Sumpside cannot write: {sight.fault}"
     yield Condition("disk_full", None, sight.fault is not None, sight.fault is None, text)
     if sight.disk is not None:

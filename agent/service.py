@@ -403,7 +403,7 @@ class Agent:
         fillings = {sump: self.engine.filling(sump, now, asked(known, sump)) for sump in self.spec.sumps}
         live = self.picture.body(now, self.boot, about, beliefs, fillings)
         locked = self.doses.locked() if self.doses is not None else {}
-        self._enter(self.alerts.look(now, live, self.reviews.known.values(), locked, self.clock.speed))
+        self._enter(self.alerts.look(now, live, known, locked, self.clock.speed, self.times.text))
         if self.doses is not None:
             live["dosing"] = self.doses.shown(now)
         try:

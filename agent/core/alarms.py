@@ -208,7 +208,7 @@ class Alarms:
     epoch s, `steady_s` seconds on a clock that nobody sets: delays are measured on it.
     """
 
-    open: dict[str, Alert] = field(default_factory=dict)
+    current: dict[str, Alert] = field(default_factory=dict)
     raised_at: list[float] = field(default_factory=list)  # the last day's, epoch s
     _timers: dict[Key, _Timer] = field(default_factory=dict)
     _back_at: dict[str, float] = field(default_factory=dict)  # set aside until, steady s: a set clock cannot stretch it
@@ -218,10 +218,10 @@ class Alarms:
     def look(self, conditions: Iterable[Condition], now: float, steady_s: float) -> list[Step]:
         """What the causes, as they are seen now, come to. A cause that is looked for no longer is gone."""
         seen = {c.key: c for c in conditions}
-        for alert in self.open.values():
+        for alert in self.current.values():
             seen.setdefault(alert.key, Condition(alert.kind, alert.sump, on=False, off=True, subject=alert.subject))
         self._timers = {key: timer for key, timer in self._timers.items() if key in seen}
-        held = {alert.key: alert for alert in self.open.values()}
+        held = {alert.key: alert for alert in self.current.values()}
         steps = [self._judge(c, held.get(key), now, steady_s) for key, c in seen.items()]
         return [step for step in steps if step is not None]
 
@@ -251,7 +251,7 @@ class Alarms:
         self, id: str, action: str, person: str, role: str, now: float, until: float | None, reason: str | None
     ) -> Step:
         """A person's step. Raises NoSuchStep, NotAllowed, AlertRefused."""
-        alert = self.open.get(id)
+        alert = self.current.get(id)
         if alert is None:
             raise AlertRefused("there is no such open alert: it is over, or was never raised")
         if action not in ACTIONS:
@@ -275,9 +275,9 @@ class Alarms:
         if step.event in ("raise", "return"):
             self.raised_at = [*(t for t in self.raised_at if t > now - DAY_S), step.time]
         if alert.state == CLEARED:
-            self.open.pop(alert.id, None)
+            self.current.pop(alert.id, None)
             return
-        self.open[alert.id] = alert
+        self.current[alert.id] = alert
         if alert.state == SET_ASIDE and alert.until is not None:
             left_s = min(max(alert.until - now, 0.0), LONGEST_ASIDE_REVIEWER_S)
             self._back_at[alert.id] = steady_s + left_s
@@ -289,7 +289,7 @@ class Alarms:
 
     def listed(self) -> list[Alert]:
         """Open alerts: most severe first, those that nobody has seen before the others, oldest first."""
-        return sorted(self.open.values(), key=lambda a: (_rank(a.severity), a.state not in (RAISED, OVER), a.since))
+        return sorted(self.current.values(), key=lambda a: (_rank(a.severity), a.state not in (RAISED, OVER), a.since))
 
 
 def _rank(severity: str) -> int:

@@ -137,7 +137,7 @@ def test_it_is_cleared_when_the_cause_has_been_gone_for_long_enough(raised: Boar
     assert raised.look(low(False)) == []
     raised.pass_s(LOW.off_s)
     assert raised.look(low(False)) == ["clear"]
-    assert raised.alarms.open == {}
+    assert raised.alarms.current == {}
 
 
 def test_a_cause_that_nobody_looks_for_any_more_is_gone(raised: Board) -> None:
@@ -309,15 +309,15 @@ def test_however_it_goes_one_cause_has_one_alert_and_a_restart_changes_none(step
             restarted = Alarms()
             for step in board.steps:
                 restarted.absorb(alarms.step_of(step.time, step.body()), board.now, 0.0)
-            assert restarted.open == board.alarms.open
+            assert restarted.current == board.alarms.current
             board.alarms, board.steady_s = restarted, 0.0
-        elif board.alarms.open:
+        elif board.alarms.current:
             before = board.state
             try:
                 board.decide(what, for_s=how, reason="later")
             except NoSuchStep:
                 assert (before, what) not in alarms.TABLE
-        assert len(board.alarms.open) <= 1
+        assert len(board.alarms.current) <= 1
         for first, second in zip(board.steps, board.steps[1:], strict=False):
             same = first.alert.id == second.alert.id
             assert second.before == (first.alert.state if same else None)

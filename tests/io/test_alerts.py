@@ -108,6 +108,7 @@ def test_when_all_is_well_nothing_is_on() -> None:
         ("sink_behind", replace(WELL, sinks={"mqtt": sink(True, BEHIND_ROWS + 1)})),
         ("sink_credentials", replace(WELL, sinks={"mqtt": sink(False, 9, "credentials: not authorized")})),
         ("disk_full", replace(WELL, fault="the journal cannot be written: disk full")),
+        ("clock_unset", replace(WELL, clock="it is not known whether the time is right")),
         ("disk_low", replace(WELL, disk=(100 << 20, 16 << 30))),
         ("dosing_locked", replace(WELL, locked={"mill-1": "the level did not answer"})),
     ],
@@ -190,13 +191,15 @@ class Desk:
             self.alerts.absorb(row, self.now)
         return [row.body for row in rows]
 
-    def look(self, volume_l: float = 300.0, seconds: float = 0.0) -> list[dict[str, Any]]:
+    def look(
+        self, volume_l: float = 300.0, seconds: float = 0.0, fault: str | None = None, clock: str | None = None
+    ) -> list[dict[str, Any]]:
         self.now += seconds
         self.steady_s += seconds
         shown = {id: {"belief": belief(volume_l=volume_l), "signals": {}, "filling": None} for id in SITE.sumps}
         shown["mill-2"]["belief"] = belief()
-        live = {"sumps": shown, "agent": {"buses": {}, "sinks": {}, "fault": None}}
-        return self.keep(self.alerts.look(self.now, live, [], {}))
+        live = {"sumps": shown, "agent": {"buses": {}, "sinks": {}, "fault": fault}}
+        return self.keep(self.alerts.look(self.now, live, [], {}, clock=clock))
 
     def find(self, finding: Finding) -> None:
         self.keep([Row("finding", finding.time, finding.sump, finding.id, finding.row())])
@@ -332,3 +335,12 @@ def test_a_restart_keeps_what_is_open_and_raises_nothing_twice(desk: Desk) -> No
 def test_an_alert_of_a_sump_that_was_taken_off_the_site_file_is_gone(desk: Desk) -> None:
     desk.find(replace(LEAK, sump="mill-9"))
     assert desk.look() == []
+
+
+def test_a_clock_at_fault_is_no_full_disk(desk: Desk) -> None:
+    """The live picture has one line for what is wrong; the clock's is the clock's."""
+    wrong = "it is not known whether the time is right"
+    for seconds in (0.0, KINDS["clock_unset"].on_s):
+        rows = desk.look(seconds=seconds, fault=wrong, clock=wrong)
+    assert [row["kind"] for row in rows] == ["clock_unset"]
+    assert [row["kind"] for row in desk.look(fault="disk full", clock=wrong)] == ["disk_full"]
