@@ -101,7 +101,7 @@ class Alerts:
             return [self._refusal(word, id, action, reason, until, str(why))]
 
     def _refusal(self, word: Word, id: str, action: str, reason: str | None, until: float | None, why: str) -> Row:
-        alert = self.alarms.open.get(id)
+        alert = self.alarms.current.get(id)
         if alert is not None:
             return _row(Step(action, word.time, alert.state, alert, word.role, word.person, reason, why))
         told: dict[str, Any] = {"id": id, "kind": "", "sump": word.sump or None, "subject": "", "severity": ""}
