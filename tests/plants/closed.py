@@ -18,13 +18,14 @@ from functools import partial
 
 import numpy as np
 
+from agent.core.inquire import TITRATION
 from agent.core.outputs import Advice, Output
 from agent.core.spec import SiteSpec
 from agent.core.step import SiteState, start, step
 from agent.records import Record
 
 from .kit import DAY_MIN
-from .machine import PIECE_MIN, Machine, draw_machine
+from .machine import KINDS, PIECE_MIN, Machine, draw_machine, troubled
 from .people import at
 
 FROM_DAY = 8  # days before count for learning, as elsewhere
@@ -32,10 +33,12 @@ LATE_MIN = 480.0
 LITRES_SD = 0.10
 BUCKET_SD = 0.08
 READING_SD_BRIX, READING_STEP_BRIX, WRONG_READING_P = 0.2, 0.1, 0.04
+TITRATION_SD_PCT = 0.25
 READINGS_A_WEEK = 2.0  # of common practice
 STRAYS_A_WEEK = 1.5  # additions of somebody who reads no instructions
 REMEMBERED_S = 2700.0
 POURS = ("top_off", "strengthen", "thin")
+MUST_STRENGTH, MUST_LEVEL, MOST_READINGS = 0.97, 0.99, 1.0
 
 
 @dataclass(slots=True)
@@ -43,6 +46,7 @@ class Diary:
     """What happened at one machine."""
 
     readings: int = 0
+    titrations: int = 0  # of them
     posted: Counter[str] = field(default_factory=Counter)
     rewritten: int = 0
     landed: list[tuple[float, float, float, float]] = field(default_factory=list)  # said, sd, chance, came
@@ -66,6 +70,14 @@ def poured(machine: Machine, litres: float, pct: float) -> float:
 def dip(machine: Machine, diary: Diary) -> float:
     diary.readings += 1
     return machine.brix(READING_SD_BRIX, READING_STEP_BRIX, WRONG_READING_P)
+
+
+def titrate(machine: Machine, diary: Diary) -> float:
+    """By the supplier's kit: sees no oil; counts as a reading."""
+    diary.readings += 1
+    diary.titrations += 1
+    true = 100.0 * machine.concentrate_l / machine.litres
+    return max(0.1, round((true + float(machine.rng.normal(0, TITRATION_SD_PCT))) * 10.0) / 10.0)
 
 
 @dataclass(slots=True)
@@ -123,6 +135,8 @@ class Operator:
         if one.kind == "drain_part":
             m.drain(one.volume_l or 0.0, 10)
             return [Record(time=when + 900, sump=name, signal="drained", volume_l=one.volume_l)] if self.says else []
+        if one.kind == "read_strength" and one.method == TITRATION:
+            return [Record(time=when, sump=name, signal="titration", value=titrate(m, self.diary))]
         if one.kind == "read_strength":
             return [Record(time=when, sump=name, signal="hand_reading", value=dip(m, self.diary))]
         if one.kind == "ask" and self.answers:
@@ -130,14 +144,14 @@ class Operator:
         return []
 
     def _answer(self, one: Advice) -> list[Record]:
-        """What was it? As somebody who was there remembers."""
+        """What was it? As somebody who was there remembers; nothing, where nobody poured."""
         m, started = self.machine, float((one.of or "/0").rsplit("/", 1)[1])
         near = [p for p in self.poured if abs(p[0] - started) < REMEMBERED_S]
+        when, name = at(m.minute), m.spec.id
         if not near:
-            return []
+            return [Record(time=when, sump=name, signal="dismissal", of=one.of)]
         _, litres, pct = min(near, key=lambda p: abs(p[0] - started))
-        said = {"volume_l": float(round(litres)), "pct": pct, "of": one.of}
-        return [Record(time=at(m.minute), sump=m.spec.id, signal="addition", **said)]
+        return [Record(time=when, sump=name, signal="addition", volume_l=float(round(litres)), pct=pct, of=one.of)]
 
     def _stray(self) -> None:
         """Somebody fills up by habit: the usual mix, water, or a strong one."""
@@ -189,10 +203,10 @@ def _attended_a_week(machine: Machine) -> float:
 
 
 def advised(
-    seed: int, rank: int, days: int, says: bool, strays: bool = False, answers: bool = True
+    seed: int, rank: int, days: int, kind: str = "mixed", says: bool = True, strays: bool = False, answers: bool = True
 ) -> tuple[Machine, Diary, list[Output]]:
     """One machine by what is posted."""
-    machine, diary = draw_machine(seed, rank, days), Diary()
+    machine, diary = draw_machine(seed, rank, days, kind), Diary()
     spec = machine.spec
     site = SiteSpec("Harrow Lane Gearworks", sumps={spec.id: spec})
     state, operator = start(site), Operator(machine, diary, says, answers, strays)
@@ -218,9 +232,9 @@ def _told(state: SiteState, records: list[Record], site: SiteSpec) -> tuple[Site
     return state, said
 
 
-def practised(seed: int, rank: int, days: int) -> tuple[Machine, Diary, list[Output]]:
+def practised(seed: int, rank: int, days: int, kind: str = "mixed") -> tuple[Machine, Diary, list[Output]]:
     """The same machine by common practice."""
-    machine, diary = draw_machine(seed, rank, days), Diary()
+    machine, diary = draw_machine(seed, rank, days, kind), Diary()
     people = Practice(machine, diary)
     while machine.minute < days * DAY_MIN:
         people.work()
@@ -271,7 +285,7 @@ def outcomes(machine: Machine, said: list[Output]) -> list[tuple[float, bool]]:
     return found
 
 
-WAYS: dict[str, Callable[[int, int, int], tuple[Machine, Diary, list[Output]]]] = {
+WAYS: dict[str, Callable[..., tuple[Machine, Diary, list[Output]]]] = {
     "advised": partial(advised, says=True),
     "unsaid": partial(advised, says=False),
     "practice": practised,
@@ -280,44 +294,56 @@ WAYS: dict[str, Callable[[int, int, int], tuple[Machine, Diary, list[Output]]]] 
 }
 
 LABELS = {
-    "advised": "as posted, each pour entered",
+    "advised": "as posted, pours entered",
     "unsaid": "as posted, no pour entered",
     "practice": "common practice",
     "asked": "as posted, others pour too, questions answered",
-    "unanswered": "as posted, others pour too, questions not answered",
+    "unanswered": "the same, questions not answered",
 }
 
 
-def table(rows: dict[str, Row], days: int) -> str:
-    """The markdown table, one line a way to work."""
-    columns = ("way", "strength in band", "too weak", "worst machine", "level in band", "readings a week")
-    head = " | ".join(("", *columns, "instructions a week", "kinds", "")).strip()
-    lines = [head, "| --- " * 8 + "|"]
-    for name, row in rows.items():
-        kinds = ", ".join(f"{kind} {n}" for kind, n in row.kinds.most_common())
-        lines.append(
-            f"| {LABELS[name]} | {100 * np.mean(row.strength):.1f} % | {100 * np.mean(row.weak):.1f} % "
-            f"| {100 * min(row.strength):.0f} % | {100 * np.mean(row.level):.2f} % | {np.mean(row.readings):.2f} "
-            f"| {np.mean(row.instructions):.2f} | {kinds} |"
-        )
+def figures(row: Row) -> str:
+    """One way's figures as cells; `!` marks one that misses its must."""
+    kinds = ", ".join(f"{kind} {n}" for kind, n in row.kinds.most_common())
+    strength, level, readings = (float(np.mean(x)) for x in (row.strength, row.level, row.readings))
+    cells = [
+        f"{100 * strength:.1f} %" + (" !" if strength < MUST_STRENGTH else ""),
+        f"{100 * np.mean(row.weak):.1f} %",
+        f"{100 * min(row.strength):.0f} %",
+        f"{100 * level:.2f} %" + (" !" if level < MUST_LEVEL else ""),
+        f"{readings:.2f}" + (" !" if readings > MOST_READINGS else ""),
+        f"{np.mean(row.instructions):.2f}",
+        kinds,
+    ]
+    return " | ".join(cells)
+
+
+def table(rows: dict[tuple[str, str], Row]) -> str:
+    """The markdown table: a line a kind of plant and way to work."""
+    columns = (
+        "plant", "way", "strength in band (≥ 97 %)", "too weak", "worst machine", "level in band (≥ 99 %)",
+        "readings a week (≤ 1)", "instructions a week", "which",
+    )  # fmt: skip
+    lines = ["| " + " | ".join(columns) + " |", "| --- " * len(columns) + "|"]
+    lines += [f"| {kind} | {LABELS[way]} | {figures(row)} |" for (kind, way), row in rows.items()]
     return "\n".join(lines)
 
 
-def ranks(machines: int, troubled: bool) -> list[int]:
-    """Ranks of machines without trouble, or of those with a leak or with way oil (see draw_machine)."""
-    return [r for r in range(4 * machines) if (r % 4 == 3 or r % 6 == 2) == troubled][:machines]
-
-
-def measure(ways: list[str], seed: int, of_rank: list[int], days: int, each: bool) -> dict[str, Row]:
-    """Run every way on the same machines."""
-    rows = {name: Row() for name in ways}
-    for name, row in rows.items():
-        for i in of_rank:
-            machine, diary, said = WAYS[name](seed + i, i, days)
-            book(row, machine, diary, said, days)
-            if each:
-                shares = f"strength {row.strength[-1]:.3f}, level {row.level[-1]:.3f}"
-                print(f"{name} {i}: {shares}, readings {row.readings[-1]:.2f}, {dict(diary.posted)}")
+def measure(
+    kinds: list[str], ways: list[str], seed: int, machines: int, days: int, each: bool = False
+) -> dict[tuple[str, str], Row]:
+    """Run every way on the same machines of each kind."""
+    rows = {}
+    for kind in kinds:
+        for way in ways:
+            row = rows[kind, way] = Row()
+            for rank in range(machines):
+                machine, diary, said = WAYS[way](seed + rank, rank, days, kind)
+                book(row, machine, diary, said, days)
+                if each:
+                    shares = f"strength {row.strength[-1]:.3f}, level {row.level[-1]:.3f}"
+                    told = f"{shares}, readings {row.readings[-1]:.2f}, {dict(diary.posted)}"
+                    print(f"{kind} {way} {rank}{' troubled' if troubled(machine) else ''}: {told}", flush=True)
     return rows
 
 
@@ -325,21 +351,20 @@ def main() -> None:
     """The command line."""
     parser = argparse.ArgumentParser(prog="python -m tests.plants.closed", description=__doc__.splitlines()[0])
     parser.add_argument("--seed", type=int, default=secrets.randbelow(1_000_000))
+    parser.add_argument("--kinds", default=",".join(KINDS))
     parser.add_argument("--machines", type=int, default=12)
     parser.add_argument("--days", type=int, default=60)
     parser.add_argument("--ways", default=",".join(WAYS))
-    parser.add_argument("--troubled", action="store_true", help="machines with a leak or with way oil instead")
     parser.add_argument("--each", action="store_true", help="one line a machine")
     a = parser.parse_args()
-    rows = measure(a.ways.split(","), a.seed, ranks(a.machines, a.troubled), a.days, a.each)
-    kind = "with a leak or way oil" if a.troubled else "without leak or way oil"
-    print(f"seed {a.seed}, {a.machines} machines {kind}, {a.days} days, counted from day {FROM_DAY + 1}\n")
-    print(table(rows, a.days))
-    for name, row in rows.items():
+    rows = measure(a.kinds.split(","), a.ways.split(","), a.seed, a.machines, a.days, a.each)
+    print(f"seed {a.seed}, {a.machines} machines a kind, {a.days} days, counted from day {FROM_DAY + 1}\n")
+    print(table(rows))
+    for (kind, way), row in rows.items():
         if row.landed:
             chances, inside = zip(*row.landed, strict=True)
             said_p, came_p = np.mean(chances), np.mean(inside)
-            print(f"{LABELS[name]}: {len(chances)} pours, chance said {said_p:.3f}, in the band {came_p:.3f}")
+            print(f"{kind}, {LABELS[way]}: {len(chances)} pours, chance said {said_p:.3f}, in the band {came_p:.3f}")
 
 
 if __name__ == "__main__":

@@ -1,10 +1,12 @@
-"""One machine that runs while the agent's core listens: the laws of `mixed`, minute by minute, a piece at a time.
+"""One machine that runs while the agent's core listens: the laws of one kind of plant, a piece of time after another.
 
-People are not in it. They pour, drain and dip between two pieces, as whoever drives the machine decides.
+Its losses, hold-up, proportioner, gaps and sensor are as that kind of plant draws them. People are not in it. They
+pour, drain and dip between two pieces, as whoever drives the machine decides.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -13,14 +15,43 @@ from agent.core.curve import Curve
 from agent.core.spec import SumpSpec
 from agent.records import Record
 
+from . import carry, lean, mixed
 from .assembly import Parts
 from .kit import DAY_MIN, FLOOR_SHARE, Floats
-from .mixed import Shop, draw_parts, draw_shop
+from .mixed import Shop, draw_shop
 from .people import at
 from .sensors import draw_gaps, present
 from .tank import LevelSensor, Tank, draw_sensor, draw_tank, fitted_curve, read_level
 
 PIECE_MIN = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """How a kind of plant draws its machines and what its sensors are like. Spans as `draw_gaps` takes them: about
+    one in so many days, of so many hours."""
+
+    draw_parts: Callable[[np.random.Generator, Shop, int, int, int], Parts]
+    gaps: tuple[tuple[float, float, float], ...]
+    stuck: tuple[float, float, float]
+    missing: float
+    every_min: int = 1
+    ledge: float = 0.3
+    contact_p: float = 0.0
+    humidity_mm: tuple[float, float] = (0.0, 0.0)
+    shared_outages: bool = False
+
+
+KINDS = {
+    "mixed": Kind(
+        mixed.draw_parts, ((12.0, 1.0, 10.0),), (40.0, 2.0, 12.0), 0.002, contact_p=0.5, shared_outages=True
+    ),
+    "carry": Kind(carry.draw_parts, ((9.0, 0.5, 14.0),), (30.0, 1.0, 20.0), 0.01, ledge=0.2, contact_p=0.15),
+    "lean": Kind(
+        lean.draw_parts, ((10.0, 0.5, 8.0), (45.0, 24.0, 90.0)), (20.0, 3.0, 40.0), 0.0, lean.SAMPLE_MIN, 0.6,
+        humidity_mm=(5.0, 25.0),
+    ),
+}  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -34,6 +65,7 @@ class Machine:
     sensor: LevelSensor
     spec: SumpSpec
     keep: np.ndarray
+    stuck: np.ndarray
     offset_s: int
     contact: bool
     volume_l: Floats
@@ -45,6 +77,7 @@ class Machine:
     in_concentrate_l: dict[int, float] = field(default_factory=dict)
     out_l: dict[int, float] = field(default_factory=dict)
     told_running: float = -1.0
+    last_raw: float = 0.0
 
     def pour(self, litres: float, pct: float, minutes: int) -> None:
         """Pour evenly over the next minutes."""
@@ -97,29 +130,46 @@ class Machine:
             if not self.keep[k]:
                 continue
             when = at(k) + self.offset_s
+            if not self.stuck[k]:
+                self.last_raw = round(float(raw[i]), 1)
             if self.contact and running[k] != self.told_running:
                 self.told_running = float(running[k])
                 records.append(Record(time=when, sump=name, signal="running", value=self.told_running))
-            records.append(Record(time=when, sump=name, signal="level", value=round(float(raw[i]), 1)))
+            records.append(Record(time=when, sump=name, signal="level", value=self.last_raw))
         return records
 
 
-def draw_machine(seed: int, rank: int, days: int) -> Machine:
-    """A machine as `mixed` draws them. `rank` spreads rare troubles: a leak (3, 7, …), way oil (2, 8, …)."""
+def draw_machine(seed: int, rank: int, days: int, kind: str = "mixed") -> Machine:
+    """A machine as a kind of plant draws them. `rank` spreads rare troubles, see `troubled`."""
+    law, minutes = KINDS[kind], days * DAY_MIN
     rng = np.random.default_rng(seed)
     shop = draw_shop(rng, days)
-    parts = draw_parts(rng, shop, rank, rank, days)
-    minutes = days * DAY_MIN
-    tank = draw_tank(rng, parts.high_l)
+    parts = law.draw_parts(rng, shop, rank, rank, days)
+    tank = draw_tank(rng, parts.high_l, law.ledge)
     sensor = draw_sensor(rng, tank, minutes)
     curve = fitted_curve(rng, tank, sensor)
+    sensor.drift_mm = sensor.drift_mm + rng.uniform(*law.humidity_mm) * (shop.humidity - 0.5)
     litres = parts.full_l * float(rng.uniform(0.8, 1.0))
     strength = parts.fluid.target_pct * float(rng.uniform(0.9, 1.1))
-    gaps = shop.outages + draw_gaps(rng, minutes, 12.0, 1.0, 10.0)
     return Machine(
-        rng, parts, shop, tank, sensor, _spec(parts, curve), present(minutes, gaps), int(rng.integers(0, 55)),
-        bool(rng.random() < 0.5), np.zeros(minutes), np.zeros(minutes), litres, litres * strength / 100.0,
+        rng, parts, shop, tank, sensor, _spec(parts, curve), _kept(rng, law, shop, minutes),
+        ~present(minutes, draw_gaps(rng, minutes, *law.stuck)), int(rng.integers(0, 55)),
+        bool(rng.random() < law.contact_p), np.zeros(minutes), np.zeros(minutes), litres, litres * strength / 100.0,
     )  # fmt: skip
+
+
+def _kept(rng: np.random.Generator, law: Kind, shop: Shop, minutes: int) -> np.ndarray:
+    """True for the minutes whose sample comes through."""
+    gaps = list(shop.outages) if law.shared_outages else []
+    for span in law.gaps:
+        gaps += draw_gaps(rng, minutes, *span)
+    due = np.arange(minutes) % law.every_min == 0
+    return present(minutes, gaps) & due & (rng.random(minutes) >= law.missing)
+
+
+def troubled(machine: Machine) -> bool:
+    """Does this machine leak at some time, or does way oil come into it?"""
+    return bool(machine.parts.leak_l.any() or machine.parts.oil_brix.any())
 
 
 def _spec(parts: Parts, curve: list[tuple[float, float]]) -> SumpSpec:

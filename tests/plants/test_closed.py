@@ -7,17 +7,18 @@ import secrets
 import pytest
 
 from agent.core.outputs import Advice
-from tests.plants.closed import POURS, advised, outcomes, practised, ranks
-from tests.plants.machine import draw_machine
+from agent.records import Record
+from tests.plants.closed import POURS, Diary, Operator, advised, measure, outcomes, practised, table
+from tests.plants.machine import KINDS, draw_machine, troubled
 
 DAYS = 8
 
 
-@pytest.mark.parametrize("says", [True, False])
-def test_one_instruction_at_a_time_that_fits_and_can_be_measured(says: bool) -> None:
+@pytest.mark.parametrize("kind", KINDS)
+def test_one_instruction_at_a_time_that_fits_and_can_be_measured(kind: str) -> None:
     seed = secrets.randbelow(10**6)
     print(f"seed {seed}")
-    machine, diary, said = advised(seed, seed % 12, DAYS, says=says, strays=True)
+    machine, diary, said = advised(seed, seed % 12, DAYS, kind, says=seed % 2 == 0, strays=True)
     spec, standing, seen = machine.spec, "", set()
     for one in (row for row in said if isinstance(row, Advice)):
         if one.withdrawn:
@@ -51,7 +52,36 @@ def test_a_machine_keeps_its_books() -> None:
         assert machine.volume_l[k] - machine.volume_l[k + 1] == pytest.approx(loss.water_l[k] + loss.carry_l[k])
 
 
-def test_troubles_are_told_apart() -> None:
-    for troubled in (False, True):
-        found = [draw_machine(7 + r, r, 20).parts for r in ranks(6, troubled)]
-        assert [bool(p.leak_l.any() or p.oil_brix.any()) for p in found] == [troubled] * 6
+def test_troubles_are_the_leaks_and_the_way_oil() -> None:
+    found = {rank: draw_machine(7 + rank, rank, 20) for rank in (0, 2, 3)}
+    assert [troubled(machine) for machine in found.values()] == [False, True, True]
+    assert found[2].parts.oil_brix.any() and found[3].parts.leak_l.any()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_kind_of_plant_sends_levels_at_its_own_pace(kind: str) -> None:
+    machine = draw_machine(3, 0, 2, kind)
+    records = [r for _ in range(288) for r in machine.run()]
+    levels = [r.time for r in records if r.signal == "level"]
+    pace_s = [b - a for a, b in zip(levels, levels[1:], strict=False)]
+    assert min(pace_s) == 60.0 * KINDS[kind].every_min and len(set(levels)) == len(levels)
+
+
+def test_who_is_asked_about_what_nobody_poured_says_so() -> None:
+    machine = draw_machine(5, 4, 2)
+    operator = Operator(machine, Diary())
+    operator.poured.append((1.76e9, 40.0, 2.5))
+    asks = Advice("a1", 1.76e9, "x", "ask", *[None] * 9, "what was it?", of="x/1760000600")
+    (answer,) = operator._do(asks)
+    assert isinstance(answer, Record) and (answer.signal, answer.volume_l, answer.pct) == ("addition", 40.0, 2.5)
+    asks = Advice("a2", 1.76e9, "x", "ask", *[None] * 9, "what was it?", of="x/1760090000")
+    (answer,) = operator._do(asks)
+    assert (answer.signal, answer.of) == ("dismissal", "x/1760090000")
+
+
+def test_the_table_marks_what_misses_its_must() -> None:
+    rows = measure(["mixed"], ["practice"], 3, 1, 10)
+    (row,) = rows.values()
+    row.strength, row.level, row.readings = [0.969], [0.995], [1.4]
+    cells = table(rows).splitlines()[-1].split(" | ")
+    assert [c.endswith("!") for c in cells[2:7]] == [True, False, False, False, True]
