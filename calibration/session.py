@@ -118,10 +118,11 @@ def as_document(
     """Steps as the document of their curve. Raises CannotFit."""
     made = fit_level(steps, anchor, ERRORS[poured_with])
     points = made.file_points()
+    intervals = [_interval(made, raw) for raw, _ in points]
     fit: dict[str, Any] = {
         "raw_low": made.raw_low, "raw_high": made.raw_high, "rms_leave_one_out_l": made.rms_loo_l(),
-        "widest_half_interval_l": max(made.litres_at(raw).high - made.litres_at(raw).value for raw, _ in points),
-        "interval_widened_by": made.inflated, "interval": [_interval(made, raw) for raw, _ in points],
+        "widest_half_interval_l": max(high - litres for _, litres, _, high in intervals),
+        "interval_widened_by": made.inflated, "interval": intervals,
     }  # fmt: skip
     remarks = [f"step to reading {made.points.raw[i]:g} does not fit the others" for i in odd_points(made)]
     method = {
@@ -135,7 +136,7 @@ def as_document(
 
 
 def _interval(made: LevelCurve, raw: float) -> list[float]:
-    """[raw, litres, low, high] of the 90 % interval."""
+    """[raw, litres, low, high] of the 90 % interval; rounding may have put an end's reading a hair outside."""
     at = made.litres_at(min(max(raw, made.raw_low), made.raw_high))
     return [raw, round(at.value, 3), round(at.low, 3), round(at.high, 3)]
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from agent.io.inbox import InboxReader, Word
-from agent.io.journal import JournalReader, LogRow
+from agent.io.journal import JournalReader, LogRow, Sample
 from dashboards.language import _
 
 Found = TypeVar("Found")
@@ -112,6 +112,10 @@ class Queries:
     def rows(self, kind: str, sump: str | None, t0: float | None, t1: float | None, limit: int) -> list[LogRow]:
         """Rows of a kind (not `block`) with t0 <= time < t1, in order of writing, the newest `limit`."""
         return self._all(lambda: self.journal.events(kind, sump, t0, t1, limit=limit))
+
+    def samples(self, sump: str, signal: str, t0: float, t1: float) -> list[Sample]:
+        """Every sample of a signal with t0 <= time < t1 (epoch s), doubtful ones with their flags."""
+        return self._all(lambda: self.journal.samples(sump, signal, t0, t1))
 
     def rows_between(self, first: int, last: int) -> list[LogRow]:
         """Rows by their numbers, both included."""

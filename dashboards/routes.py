@@ -7,6 +7,7 @@ from dashboards.guard import ANYONE, NOBODY, Way
 from dashboards.pages import (
     alerts,
     calendar,
+    calibration,
     charge,
     check,
     door,
@@ -68,6 +69,9 @@ ROUTES = (
     Way("GET", "/calendar", PEOPLE, calendar.show),
     Way("POST", "/calendar", REVIEWERS, calendar.write),
     Way("GET", "/health", PEOPLE, health.show),
+    Way("GET", "/calibration", PEOPLE, calibration.choose),
+    Way("GET", "/calibration/{sump}", PEOPLE, calibration.show),
+    Way("POST", "/calibration/{sump}", ENGINEERS, calibration.act),
     Way("GET", "/labels", PEOPLE, labels.show),
     Way("GET", "/me", PEOPLE, me.show),
     Way("POST", "/me", PEOPLE, me.change),

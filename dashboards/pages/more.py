@@ -15,6 +15,7 @@ PLACES = (
     ("/charge", N_("Charge"), N_("plan a new fill, change out in order"), None),
     ("/calendar", N_("Calendar"), N_("shifts, holidays, shutdown"), None),
     ("/health", N_("Health"), N_("sensors, buses, forwarding, the computer"), None),
+    ("/calibration", N_("Calibration"), N_("level curve, strength, probe, proportioner; what is in force"), None),
     ("/labels", N_("Labels"), N_("QR codes for the machines"), None),
     ("/me", N_("How I read it"), N_("language, litres or gallons, degrees"), None),
     ("/people", N_("People"), N_("who may sign in"), MAINTENANCE),

@@ -45,6 +45,8 @@ MATRIX: dict[str, tuple[set[str], set[str]]] = {
     "/charge/{sump}": (ALL, ALL),
     "/calendar": (ALL, REVIEW),
     "/health": (ALL, set()),
+    "/calibration": (ALL, set()),
+    "/calibration/{sump}": (ALL, {"maintenance"}),
     "/labels": (ALL, set()),
     "/me": (ALL, ALL),
     "/more": (ALL, set()),

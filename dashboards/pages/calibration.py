@@ -1,0 +1,373 @@
+"""Calibration: the guided level routine, strength, the inline probe, makeup; and which result is in force."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from starlette.exceptions import HTTPException
+from starlette.responses import RedirectResponse, Response
+
+from agent.core.spec import SumpSpec
+from agent.io.calibration_files import CURVES, FOLDER, CalibrationFiles
+from calibration import due, force, makeup, probe, strength
+from calibration import session as routine
+from calibration.document import Document, NotOurs, numbers
+from calibration.level import LevelCurve, OutsideCurve, fit_level, odd_points
+from calibration.line import CannotFit
+from calibration.pours import ERRORS
+from calibration.service import by_dip_stick
+from calibration.session import Session
+from calibration.settle import WINDOW_S, Settled, settled
+from dashboards.calibration_views import Picture, drift_picture, level_picture
+from dashboards.desk import Ask
+from dashboards.language import N_, _
+from dashboards.render import page
+from dashboards.show import Unreadable, number
+
+LOOK_BACK_S = 1800.0  # a level that does not settle for longer is not going to
+PAIRS_S = 180 * 86_400.0
+PAIR_S = 300.0  # inline readings this near a hand reading are of the same fluid
+TOLERANCE_BRIX = 0.3
+MOST_ROWS, MOST_WORDS = 8, 20_000
+KINDS = {
+    "curve": N_("Level curve"), "dip": N_("Dip stick"), "factor": N_("Refractometer factor"), "zero": N_("Zero"),
+    "probe": N_("Inline probe"), "hold_up": N_("Hold-up"), "proportioner": N_("Proportioner"),
+    "flow_meter": N_("Flow meter"),
+}  # fmt: skip
+MEASURED_WITH = {"pail": N_("a marked pail"), "scales": N_("a pail on scales"), "meter": N_("a flow meter")}
+VERDICTS = {
+    "right": N_("agrees with its setting"), "rich": N_("mixes richer than set"), "lean": N_("mixes leaner than set"),
+    "cannot_tell": N_("cannot be told yet: take more readings"),
+}  # fmt: skip
+DUE = {
+    due.DUE: N_("calibrate again"), due.NOT_DUE: N_("not due"), due.CANNOT_TELL: N_("cannot be told yet"),
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One kept result as the list shows it."""
+
+    file: str
+    kind: str
+    time: float
+    by: str
+    text: str
+    usable: bool
+    in_force: bool
+
+
+async def choose(ask: Ask) -> Response:
+    return page(ask, "calibration_choose.html", sumps=list(ask.desk.site.sumps.values()))
+
+
+async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Response:
+    spec = _sump(ask)
+    session = _session(ask, spec)
+    now = _level_now(ask, session) if session and session.waiting_l is not None else None
+    document = None if session else _newest(ask, spec, "curve")
+    curve = _curve_of(session, document)
+    checks = probe.drift(_pairs(ask, spec))
+    told = due.due(checks, TOLERANCE_BRIX, ask.now_s, "Brix") if checks else None
+    return page(
+        ask, "calibration.html", status, problem=problem, typed=ask.form, spec=spec, session=session,
+        settled=now if isinstance(now, Settled) else None, curve=curve, steps=_steps(curve),
+        picture=_picture(ask, curve), drift=_drift(ask, checks, told), told=told, due_words=DUE,
+        files=_rows(ask, spec), fields=_in_force(ask, spec), measured_with=MEASURED_WITH, most_rows=MOST_ROWS,
+        engineer=ask.person is not None and ask.person.role == "maintenance",
+    )  # fmt: skip
+
+
+async def act(ask: Ask) -> Response:
+    """One form of the page. What it finds is kept as a file; what it puts in force goes into the inbox."""
+    spec = _sump(ask)
+    action = ACTIONS.get(ask.form.get("action", ""))
+    if action is None:
+        raise HTTPException(400, _("This form cannot be read."))
+    try:
+        said = action(ask, spec)
+    except (CannotFit, OutsideCurve, NotOurs) as why:
+        return await show(ask, _("This cannot be done: {why}.", why=why), 422)
+    except Unreadable as why:
+        return await show(ask, str(why), 422)
+    except OSError as why:
+        return await show(ask, _("The file cannot be kept: {why}.", why=why.strerror or why), 500)
+    return RedirectResponse(f"/calibration/{spec.id}" + (f"?said={said}" if said else ""), 303)
+
+
+# ── what there is ─────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def _sump(ask: Ask) -> SumpSpec:
+    spec = ask.sump()
+    if spec is None:
+        raise HTTPException(404, _("There is no such sump here."))
+    return spec
+
+
+def _files(ask: Ask) -> CalibrationFiles:
+    return CalibrationFiles(ask.desk.folders.inbox / FOLDER, ask.desk.file.resolve(CURVES))
+
+
+def _session(ask: Ask, spec: SumpSpec) -> Session | None:
+    row = _files(ask).draft(spec.id)
+    try:
+        return routine.from_row(row) if row else None
+    except (KeyError, TypeError, ValueError):
+        return None  # of another version: begin anew
+
+
+def _serial(ask: Ask, sump: str, signal: str) -> str:
+    sensors = [s for bus in ask.desk.file.bus for s in bus.sensor]
+    return next((s.serial_number or "" for s in sensors if (s.sump, s.signal) == (sump, signal)), "")
+
+
+def _samples(ask: Ask, sump: str, signal: str, since: float, until: float) -> list[tuple[float, float]]:
+    """(epoch s, raw), flagged ones too: a curve that is to be made is not yet there to judge by."""
+    return [(s.time, s.raw) for s in ask.desk.queries.samples(sump, signal, since, until)]
+
+
+def _readings(ask: Ask, session: Session) -> list[tuple[float, float]]:
+    since = max(session.since, ask.now_s - LOOK_BACK_S)
+    return _samples(ask, session.sump, "level", since, ask.now_s + 1.0)
+
+
+def _level_now(ask: Ask, session: Session) -> object:
+    return settled(_readings(ask, session), session.since, session.window_s)
+
+
+def _newest(ask: Ask, spec: SumpSpec, kind: str) -> Document | None:
+    return next((k.document for k in _files(ask).all(spec.id) if k.document and k.document.kind == kind), None)
+
+
+def _curve_of(session: Session | None, document: Document | None) -> LevelCurve | None:
+    """The curve of a routine under way, or of the newest file; None while it cannot be drawn."""
+    try:
+        if session is not None:
+            return routine.curve(session)
+        return fit_level(*routine.steps_of(document)) if document else None
+    except (CannotFit, KeyError, TypeError):
+        return None
+
+
+def _picture(ask: Ask, curve: LevelCurve | None) -> Picture | None:
+    return level_picture(curve, ask.show.volume, odd_points(curve)) if curve else None
+
+
+def _steps(curve: LevelCurve | None) -> list[dict[str, float]]:
+    if curve is None:
+        return []
+    columns = (curve.points.raw, curve.points.litres, curve.residuals_l, curve.loo_l)
+    names = ("raw", "litres", "residual_l", "loo_l")
+    return [dict(zip(names, map(float, row), strict=True)) for row in zip(*columns, strict=True)]
+
+
+def _drift(ask: Ask, checks: list[due.Check], told: due.Due | None) -> Picture | None:
+    def day(time: float) -> str:
+        return f"{ask.show.moment(time):%Y-%m-%d}"
+
+    return drift_picture(checks, told, TOLERANCE_BRIX, day) if told else None
+
+
+def _words(ask: Ask, spec: SumpSpec) -> list[dict[str, Any]]:
+    return [row.data() for row in ask.desk.queries.words(spec.id, limit=MOST_WORDS)]
+
+
+def _in_force(ask: Ask, spec: SumpSpec) -> list[tuple[str, list[force.Setting]]]:
+    words = _words(ask, spec)
+    return [(field, force.settings(words, field)) for field in force.FIELDS]
+
+
+def _rows(ask: Ask, spec: SumpSpec) -> list[Row]:
+    used = {stack[-1].file for _field, stack in _in_force(ask, spec) if stack}
+    found = [(k.path.name, k.document) for k in _files(ask).all(spec.id) if k.document is not None]
+    return [
+        Row(name, _(KINDS[d.kind]), d.time, d.by, _result(d), d.setting is not None, name in used) for name, d in found
+    ]
+
+
+def _result(d: Document) -> str:
+    """A result in a few words."""
+    fit = d.fit
+    if d.kind == "curve" and "rms_leave_one_out_l" in fit:
+        return _("{n} steps, left-out error {error} L", n=len(d.measured), error=f"{fit['rms_leave_one_out_l']:.2f}")
+    if d.kind == "proportioner":
+        return f"{fit['ratio']['value']:.2f}: " + _(VERDICTS[fit["verdict"]])
+    units = {"factor": "", "zero": " Brix", "off": "", "offset_brix": " Brix", "held_l": " L"}
+    name = next((name for name in units if name in fit), None)
+    if name is None:
+        return ""
+    value, low, high = (f"{fit[name][part]:.3g}" for part in ("value", "low", "high"))
+    return _("{value} ({low} to {high})", value=value, low=low, high=high) + units[name]
+
+
+def _pairs(ask: Ask, spec: SumpSpec) -> list[probe.Pair]:
+    """Hand readings with what the inline probe read within minutes of them."""
+    found = []
+    for row in ask.desk.queries.readings(spec.id, ask.now_s - PAIRS_S):
+        at = float(row.get("at") or row["time"])
+        if row["signal"] != "hand_reading":
+            continue
+        near = [raw for _t, raw in _samples(ask, spec.id, "brix", at - PAIR_S, at + PAIR_S)]
+        if near:
+            found.append(probe.Pair(at, sorted(near)[len(near) // 2], float(row["value"]), row.get("temperature")))
+    return sorted(found, key=lambda p: p.time)
+
+
+# ── what the forms do; each gives what the page says after it, or "" ──────────────────────────────────────────
+
+
+def _by(ask: Ask) -> str:
+    assert ask.person is not None  # every route that writes is for people signed in
+    return ask.person.name
+
+
+def _keep(ask: Ask, spec: SumpSpec, kind: str, signal: str, fit: dict[str, Any], **more: Any) -> str:
+    document = Document(
+        kind, spec.id, ask.now_s, _by(ask), fit, sensor=_serial(ask, spec.id, signal), simulated=ask.live.simulated,
+        note=ask.form.get("note", "").strip()[:500], **more,
+    )  # fmt: skip
+    _files(ask).keep(document)
+    return "calibrated"
+
+
+def _litres(ask: Ask, name: str, what: str, low: float) -> float:
+    most = ask.show.in_unit(routine.MOST_LITRES)
+    return ask.show.to_litres(number(ask.form.get(name, ""), what, low, most))
+
+
+def _begin(ask: Ask, spec: SumpSpec) -> str:
+    start_l = _litres(ask, "start", _("In the sump, {unit}", unit=ask.show.volume_unit), 0.0)
+    poured_with = ask.form.get("poured_with", "pail")
+    known = 0.2 if start_l == 0.0 else max(0.2, 0.02 * start_l)
+    until_empty = ask.form.get("until_empty") == "yes"
+    session = routine.begin(spec.id, _by(ask), ask.now_s, poured_with, start_l, known, until_empty)
+    _files(ask).keep_draft(spec.id, routine.to_row(session))
+    return ""
+
+
+def _under_way(ask: Ask, spec: SumpSpec) -> Session:
+    session = _session(ask, spec)
+    if session is None:
+        raise Unreadable(_("No routine is under way: begin one."))
+    return session
+
+
+def _take(ask: Ask, spec: SumpSpec) -> str:
+    """The level has settled, the browser says; the samples have the word."""
+    session = _under_way(ask, spec)
+    after, found, _warning = routine.take(session, _readings(ask, session))
+    if not isinstance(found, Settled) and session.waiting_l is not None:
+        raise Unreadable(_("The level has not settled yet."))
+    _files(ask).keep_draft(spec.id, routine.to_row(after))
+    return ""
+
+
+def _pour(ask: Ask, spec: SumpSpec) -> str:
+    litres = _litres(ask, "volume", _("Volume, {unit}", unit=ask.show.volume_unit), 0.01)
+    sign = -1.0 if ask.form.get("way") == "drained" else 1.0
+    session = routine.pour(_under_way(ask, spec), sign * litres, ask.now_s)
+    _files(ask).keep_draft(spec.id, routine.to_row(session))
+    return ""
+
+
+def _undo(ask: Ask, spec: SumpSpec) -> str:
+    _files(ask).keep_draft(spec.id, routine.to_row(routine.undo(_under_way(ask, spec))))
+    return ""
+
+
+def _stop(ask: Ask, spec: SumpSpec) -> str:
+    _files(ask).drop_draft(spec.id)
+    return ""
+
+
+def _finish(ask: Ask, spec: SumpSpec) -> str:
+    session = _under_way(ask, spec)
+    note = ask.form.get("note", "").strip()[:500]
+    serial = _serial(ask, spec.id, "level")
+    files = _files(ask)
+    files.keep(routine.document(session, ask.now_s, serial, ask.live.simulated, note))
+    files.drop_draft(spec.id)
+    return "calibrated"
+
+
+def _dip(ask: Ask, spec: SumpSpec) -> str:
+    stick = number(ask.form.get("stick", ""), _("Dip stick"), -1e6, 1e6)
+    since = ask.now_s - 3 * WINDOW_S
+    found = settled(_samples(ask, spec.id, "level", since, ask.now_s + 1.0), since)
+    if not isinstance(found, Settled):
+        raise Unreadable(_("The level is not at rest."))
+    stack = force.settings(_words(ask, spec), "curve")
+    curve = stack[-1].value if stack else [list(p) for p in zip(spec.curve.raw, spec.curve.litres, strict=True)]
+    change = by_dip_stick(curve, found.raw, found.se, stick, number(ask.form.get("sd", "1"), _("Error"), 0.01, 100.0))
+    fit = {"off": numbers(change.off), "change_proposed": change.propose}
+    points = tuple((p[0], p[1]) for p in change.points) if change.propose else ()
+    measured = ({"raw": found.raw, "raw_se": found.se, "stick": stick},)
+    return _keep(ask, spec, "dip", "level", fit, points=points, measured=measured, remarks=(change.text,), unit="raw")
+
+
+def _factor(ask: Ask, spec: SumpSpec) -> str:
+    names = ("concentrate", "water", "brix")
+    rows = [
+        {name: number(ask.form.get(f"{name}{i}", ""), _("Mix {n}", n=i + 1), 0.0, 1e5) for name in names}
+        for i in range(MOST_ROWS)
+        if any(ask.form.get(f"{name}{i}", "").strip() for name in names)
+    ]
+    water = [number(text, _("Water"), -5.0, 5.0) for text in ask.form.get("zero", "").split()]
+    zero = strength.zero_check(water) if water else None
+    sd = number(ask.form.get("sd", "0.3"), _("Error"), 0.001, 1e3)
+    mixes = strength.by_volume([r["concentrate"] for r in rows], [r["water"] for r in rows], sd)
+    found = strength.factor(mixes, [r["brix"] for r in rows], zero=(zero.value, zero.sd) if zero else None)
+    fit = {"factor": numbers(found.factor), "zero_brix": found.zero_brix, "errors_scaled_by": found.fit.scale}
+    measured = tuple({**row, "residual_pct": float(r)} for row, r in zip(rows, found.fit.residuals, strict=True))
+    return _keep(ask, spec, "factor", "brix", fit, measured=measured, remarks=found.remarks, unit="% per Brix")
+
+
+def _probe(ask: Ask, spec: SumpSpec) -> str:
+    pairs = _pairs(ask, spec)
+    found = probe.fit_probe(pairs)
+    parts = {"offset_brix": found.offset, "slope": found.slope, "per_k": found.per_k}
+    fit = {name: numbers(value) for name, value in parts.items() if value is not None}
+    return _keep(ask, spec, "probe", "brix", fit, measured=tuple(asdict(p) for p in pairs), unit="Brix")
+
+
+def _proportioner(ask: Ask, spec: SumpSpec) -> str:
+    brix = [number(text, _("Reading, Brix"), 0.0, 40.0) for text in ask.form.get("brix", "").split()]
+    setting = number(ask.form.get("setting", ""), _("Setting, %"), 0.01, 99.0)
+    stack = force.settings(_words(ask, spec), "refractometer_factor")
+    factor = float(stack[-1].value) if stack else spec.refractometer_factor
+    found = makeup.proportioner(brix, setting, factor)
+    fit = {"strength_pct": numbers(found.strength_pct), "ratio": numbers(found.ratio), "verdict": found.verdict}
+    method = {"setting_pct": setting}
+    measured = tuple({"brix": b} for b in brix)
+    return _keep(ask, spec, "proportioner", "", fit, measured=measured, method=method, unit="% of the mix")
+
+
+def _use(ask: Ask, spec: SumpSpec) -> str:
+    kept = _files(ask).find(ask.form.get("file", ""))
+    if kept is None or kept.document is None or kept.document.sump != spec.id:
+        raise Unreadable(_("There is no such calibration of this sump."))
+    ask.put("record", spec.id, {"time": ask.now_s, **force.use(kept.document, kept.path.name)})
+    return "written"
+
+
+def _back(ask: Ask, spec: SumpSpec) -> str:
+    field = ask.form.get("field", "")
+    site_value = {
+        "curve": [list(p) for p in zip(spec.curve.raw, spec.curve.litres, strict=True)],
+        "refractometer_factor": spec.refractometer_factor,
+    }.get(field)
+    if site_value is None:
+        raise Unreadable(_("This form cannot be read."))
+    body = force.go_back(force.settings(_words(ask, spec), field), field, site_value)
+    ask.put("record", spec.id, {"time": ask.now_s, **body})
+    return "written"
+
+
+ACTIONS: dict[str, Callable[[Ask, SumpSpec], str]] = {
+    "begin": _begin, "take": _take, "pour": _pour, "undo": _undo, "stop": _stop, "finish": _finish, "dip": _dip,
+    "factor": _factor, "probe": _probe, "proportioner": _proportioner, "use": _use, "back": _back,
+}  # fmt: skip
+assert set(MEASURED_WITH) == set(ERRORS)

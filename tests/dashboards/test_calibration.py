@@ -1,0 +1,191 @@
+"""The calibration page: a sump poured full in the browser, a factor from a form, put in force, and one step back."""
+
+from __future__ import annotations
+
+import stat
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import expect
+
+from calibration.document import Document, read
+from tests.dashboards.browsing import PHONE, Open
+from tests.dashboards.visitor import Visitor
+from tests.dashboards.works import NOW_S, Works
+from tests.services import wait_until
+
+Visit = Callable[..., Visitor]
+PAGE = "/calibration/mill-1"
+LITRES_PER_RAW = 0.9
+BRIX = (1.4, 2.6, 4.1, 5.4, 6.8)
+
+
+class Tank:
+    """Mill 1, empty, with a sensor of its own noise; a minute of it is written into the journal at once."""
+
+    def __init__(self, works: Works) -> None:
+        self.works, self.litres, self.turn, self.now_s = works, 0.0, 0, NOW_S + 3600.0
+        works.dead = True  # of the played agents, this one writes the live file
+        self.tell()
+
+    def tell(self) -> None:
+        self.works.live(time=self.now_s)
+
+    def minute(self, seconds: int = 70) -> None:
+        for _ in range(seconds):
+            self.turn += 1
+            self.now_s += 1.0
+            raw = 12.0 + self.litres / LITRES_PER_RAW + 0.2 * ((self.turn * 7) % 5 - 2)
+            self.works.journal.sample("mill-1", "level", self.now_s, raw, raw, 0, False)
+        self.works.journal.commit()
+        self.tell()
+
+
+@pytest.fixture
+def tank(works: Works) -> Tank:
+    return Tank(works)
+
+
+def kept(works: Works, kind: str) -> list[Document]:
+    paths = sorted((works.folder / "inbox" / "calibrations").glob(f"mill-1-{kind}-*.toml"))
+    assert all(stat.S_IMODE(path.stat().st_mode) == 0o444 for path in paths)
+    return [read(path.read_text()) for path in paths]
+
+
+def do(visitor: Visitor, testid: str, **typed: object) -> str:
+    answer = visitor.send(visitor.form(PAGE, testid), **typed)
+    assert answer.status_code in (303, 422), answer.text[:300]
+    return answer.text if answer.status_code == 422 else ""
+
+
+def act(visitor: Visitor, action: str) -> str:
+    """Presses the button of a form that has nothing but an action."""
+    form = next(f for f in visitor.page(PAGE).forms if f.fields.get("action") == action)
+    answer = visitor.send(form)
+    assert answer.status_code in (303, 422), answer.text[:300]
+    return answer.text if answer.status_code == 422 else ""
+
+
+def test_a_sump_is_poured_full_without_scripts_and_the_curve_is_kept(visit: Visit, works: Works, tank: Tank) -> None:
+    person = visit("maintenance")
+    do(person, "begin-form")
+    for litres in (0, 20, 20, 20, 20, 20, 20, 20):
+        if litres:
+            tank.litres += litres
+            do(person, "pour-form", volume=litres, way="poured")
+        assert "Waiting for the level to settle" in person.page(PAGE).text
+        tank.minute()
+        assert act(person, "take") == ""
+    assert "7.9 L" not in person.page(PAGE).text
+    assert act(person, "finish") == ""
+    (document,) = kept(works, "curve")
+    assert (document.by, len(document.measured)) == ("maintenance", 8)
+    points = dict(document.points)
+    assert max(points.values()) == pytest.approx(140.0, abs=0.5)
+    page = person.page(PAGE)
+    assert any(tag == "polygon" for tag, _ in page.tags)
+    assert "8 steps" in page.text
+
+
+def test_a_level_that_moves_is_not_taken_and_a_strange_step_is_warned_of(visit: Visit, tank: Tank) -> None:
+    person = visit("maintenance")
+    do(person, "begin-form")
+    tank.minute(30)
+    page = person.page(PAGE)
+    assert "Waiting" in page.text and not any(f.fields.get("action") == "take" for f in page.forms)
+    tank.minute(60)
+    act(person, "take")
+    for litres in (20, 20, 20, 20, 20, 20):
+        tank.litres += litres + (20 if litres and tank.litres == 80 else 0)
+        do(person, "pour-form", volume=litres, way="poured")
+        tank.minute()
+        assert act(person, "take") == ""
+    said = person.page(PAGE).text
+    assert "Last step settled" in said
+    assert act(person, "finish") == ""
+    assert "does not fit" in str(kept(tank.works, "curve")[0].remarks)
+
+
+def test_the_page_takes_a_settled_level_by_itself(open_page: Open, tank: Tank) -> None:
+    page = open_page(PAGE, "maintenance")
+    page.get_by_test_id("begin").click()
+    expect(page.get_by_test_id("waiting-level")).to_be_visible()
+    tank.minute()
+    expect(page.get_by_test_id("last-step")).to_contain_text("reading 12 ")
+    page.get_by_label("Pour or drain a measured amount").fill("20")
+    page.get_by_test_id("pour").click()
+    expect(page.get_by_test_id("waiting-level")).to_be_visible()
+    tank.litres = 20.0
+    tank.minute()
+    expect(page.get_by_test_id("last-step")).to_contain_text("reading 34.")
+
+
+def test_a_factor_from_the_form_is_put_in_force_by_name_and_taken_back(visit: Visit, works: Works) -> None:
+    person = visit("maintenance")
+    typed = {f"concentrate{i}": 4 + 4 * i for i in range(5)} | {f"water{i}": 196 - 4 * i for i in range(5)}
+    do(person, "factor-form", **typed, **{f"brix{i}": b for i, b in enumerate(BRIX)}, zero="0.0 0.1")
+    (document,) = kept(works, "factor")
+    factor = document.fit["factor"]["value"]
+    assert 1.45 < factor < 1.55
+    act(person, "use")
+    (said,) = works.said()
+    assert (said["field"], said["value"], said["person"]) == ("refractometer_factor", factor, "maintenance")
+    assert said["file"] == document.file_name
+    works.journal.event("word", works.now_s, "mill-1", None, {**said, "time": works.now_s, "by": said["person"]})
+    assert f"{document.file_name}, chosen by maintenance" in person.page(PAGE).text
+    act(person, "back")
+    assert (works.said()[-1]["value"], works.said()[-1]["back"]) == (1.5, True)
+
+
+def test_checks_are_kept_and_what_cannot_be_is_said(visit: Visit, works: Works, tank: Tank) -> None:
+    person = visit("maintenance")
+    assert "The level is not at rest" in do(person, "dip-form", stick=100)
+    tank.litres = 90.0
+    tank.minute(200)
+    do(person, "dip-form", stick=108)
+    (dip,) = kept(works, "dip")
+    assert dip.fit["off"]["value"] == pytest.approx(4.0, abs=0.5) and dip.points
+    do(person, "proportioner-form", brix="2.6 2.7 2.6")
+    assert kept(works, "proportioner")[0].fit["verdict"] == "rich"
+    assert "3 mixes or more" in do(person, "factor-form", concentrate0=4, water0=196, brix0=1.4)
+    assert "is not a number" in do(person, "proportioner-form", brix="two")
+
+
+def test_the_probe_s_drift_is_drawn_against_hand_readings(visit: Visit, works: Works) -> None:
+    for week in range(8):
+        at = works.now_s - (8 - week) * 7 * 86_400.0
+        for i in range(30):
+            works.journal.sample("mill-1", "brix", at - 150.0 + 10.0 * i, 4.6 + 0.15 * week, 0.0, 0, False)
+        word = {"time": at, "sump": "mill-1", "signal": "hand_reading", "value": 4.6, "by": "Petra", "role": "operator"}
+        works.journal.event("word", at, "mill-1", None, word)
+        works.journal.commit()
+    person = visit("maintenance")
+    page = person.page(PAGE)
+    assert "calibrate again: off by +1." in page.text
+    assert sum(tag == "circle" for tag, _ in page.tags) == 8
+    act(person, "probe")
+    assert kept(works, "probe")[0].fit["offset_brix"]["value"] == pytest.approx(0.52, abs=0.1)
+
+
+def test_others_look_and_only_maintenance_writes(visit: Visit, works: Works) -> None:
+    page = visit("operator").page(PAGE)
+    assert not any(f.fields.get("action") for f in page.forms)
+    form = visit("maintenance").form(PAGE, "begin-form")
+    operator = visit("operator")
+    token = operator.form("/reading/mill-1", "hand-form").fields["form_token"]
+    assert operator.send(form, form_token=token).status_code == 403
+    person = visit("maintenance")
+    for file in ("../people.sqlite", "mill-1-curve-19700101T000000Z.toml", ""):
+        use = person.send(person.form(PAGE, "begin-form"), action="use", file=file)
+        assert use.status_code == 422 and "no such calibration" in use.text
+    assert person.send(person.form(PAGE, "begin-form"), action="dance").status_code == 400
+    assert works.said() == [] and not Path(works.folder / "inbox" / "calibrations").exists()
+
+
+def test_it_is_found_under_health_and_fits_a_phone(open_page: Open, tank: Tank) -> None:
+    page = open_page("/health", "maintenance", viewport=PHONE)
+    page.get_by_role("link", name="Calibration").first.click()
+    page.get_by_role("link", name="Mill 1").click()
+    wait_until(lambda: page.url.endswith(PAGE), "the page")
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
