@@ -77,7 +77,7 @@ def _ask(desk: Desk, request: Request) -> Ask:
     session = desk.sessions.find(request.cookies.get(sessions.COOKIE), time.time())
     cookie = request.cookies.get(sessions.COOKIE if session else guard.DOOR_COOKIE) or ""
     ask = Ask(request, desk, session.person if session else None, cookie, desk.live())
-    speak(ask.show.language)
+    speak(ask.show.language, ask.show.units)
     return ask
 
 

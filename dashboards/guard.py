@@ -48,7 +48,8 @@ async def answer(way: Way, desk: Desk, request: Request) -> Response:
     person = session.person if session else None
     door = request.cookies.get(DOOR_COOKIE) or secrets.token_urlsafe(24)
     cookie = (token or "") if person else door
-    speak(desk.show_for(person, request.headers.get("accept-language")).language)
+    read_by = desk.show_for(person, request.headers.get("accept-language"))
+    speak(read_by.language, read_by.units)
     form = await _checked_form(request, desk, cookie, way.most_bytes) if request.method == "POST" else {}
     ask = Ask(request, desk, person, cookie, desk.live(), form)
     role = person.role if person else NOBODY

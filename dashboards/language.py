@@ -29,11 +29,17 @@ JS_WORD = re.compile(r"""\bword\(\s*("(?:[^"\\]|\\.)*")""")  # word("…") in ou
 MOST_ASKED = 12  # languages of a browser that are looked at
 
 _spoken: ContextVar[str] = ContextVar("spoken", default=ENGLISH)
+_units: ContextVar[str] = ContextVar("units", default="litre")
 
 
-def speak(language: str) -> None:
-    """From here on, in this request, this language is spoken."""
+def speak(language: str, units: str = "litre") -> None:
+    """From here on, in this request, this language is spoken, and volumes are told in these units."""
     _spoken.set(language if language in LANGUAGES else ENGLISH)
+    _units.set(units)
+
+
+def units() -> str:
+    return _units.get()
 
 
 def spoken() -> str:
@@ -41,13 +47,14 @@ def spoken() -> str:
 
 
 @contextmanager
-def speaking(language: str) -> Iterator[None]:
-    """Within it, this language is spoken."""
-    token = _spoken.set(language if language in LANGUAGES else ENGLISH)
+def speaking(language: str, units: str = "litre") -> Iterator[None]:
+    """Within it, this language is spoken, and volumes are told in these units."""
+    tokens = _spoken.set(language if language in LANGUAGES else ENGLISH), _units.set(units)
     try:
         yield
     finally:
-        _spoken.reset(token)
+        _spoken.reset(tokens[0])
+        _units.reset(tokens[1])
 
 
 def negotiate(accept_language: str | None) -> str:

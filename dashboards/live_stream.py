@@ -46,7 +46,7 @@ class LiveStream:
 
     def picture(self, show: Show) -> str:
         """What all pages show of all sumps just now, as JSON, in one language and its units."""
-        with speaking(show.language):
+        with speaking(show.language, show.units):
             return self._picture(show)
 
     def _picture(self, show: Show) -> str:
