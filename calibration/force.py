@@ -46,7 +46,7 @@ def settings(words: Iterable[Mapping[str, Any]], field: str) -> list[Setting]:
 
 
 def use(document: Document, file: str) -> dict[str, Any]:
-    """The body of the word (contract: `setting`) that puts a document in force. Raises NotOurs where it sets nothing."""
+    """The body of the word (contract: `setting`) that puts a document in force; NotOurs where it sets nothing."""
     found = document.setting
     if found is None:
         raise NotOurs(f"a calibration of kind {document.kind} sets nothing in the journal; it is kept as a record")

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from calibration.due import Check, Due
+from calibration.due import WEEK_S, Check, Due
 from calibration.level import LevelCurve
 
 WIDTH, HEIGHT = 640.0, 300.0
@@ -58,24 +58,30 @@ def level_picture(curve: LevelCurve, volume: Callable[[float], str], odd: Sequen
     )  # fmt: skip
 
 
-def drift_picture(checks: Sequence[Check], told: Due, tolerance: float, day: Callable[[float], str]) -> Picture | None:
+def drift_picture(
+    checks: Sequence[Check], told: Due, tolerance: float, now: float, day: Callable[[float], str]
+) -> Picture | None:
     """How far the probe was off at each check, with the tolerance and the drift as it is now; None without checks."""
     if len(checks) < 2:
         return None
     most = max([1.3 * tolerance, *(abs(c.error) + c.sd for c in checks)])
-    x, y = Scale(checks[0].time, checks[-1].time, WIDTH), Scale(-most, most, HEIGHT)
+    x, y = Scale(checks[0].time, now, WIDTH), Scale(-most, most, HEIGHT)
     line = ""
     if told.error is not None and told.rate_per_week is not None:
-        weeks = (checks[0].time - checks[-1].time) / (7 * 86_400.0)
+        weeks = (checks[0].time - now) / WEEK_S
         first = told.error.value + told.rate_per_week.value * weeks
-        line = _path([(0.0, _up(y, max(-most, min(most, first)))), (WIDTH, _up(y, told.error.value))])
+        line = _path([(0.0, _up(y, _held(first, most))), (WIDTH, _up(y, _held(told.error.value, most)))])
     spots = [(x.at(c.time), _up(y, c.error)) for c in checks]
     inside = tuple(s for s, c in zip(spots, checks, strict=True) if abs(c.error) <= tolerance)
     outside = tuple(s for s, c in zip(spots, checks, strict=True) if abs(c.error) > tolerance)
     return Picture(
-        line, "", inside, outside, (day(checks[0].time), day(checks[-1].time)), (f"{-most:.1f}", f"{most:.1f}"),
+        line, "", inside, outside, (day(checks[0].time), day(now)), (f"{-most:.1f}", f"{most:.1f}"),
         _up(y, 0.0), (_up(y, tolerance), _up(y, -tolerance)),
     )  # fmt: skip
+
+
+def _held(value: float, most: float) -> float:
+    return max(-most, min(most, value))
 
 
 def _up(y: Scale, value: float) -> float:

@@ -168,7 +168,7 @@ def _drift(ask: Ask, checks: list[due.Check], told: due.Due | None) -> Picture |
     def day(time: float) -> str:
         return f"{ask.show.moment(time):%Y-%m-%d}"
 
-    return drift_picture(checks, told, TOLERANCE_BRIX, day) if told else None
+    return drift_picture(checks, told, TOLERANCE_BRIX, ask.now_s, day) if told else None
 
 
 def _words(ask: Ask, spec: SumpSpec) -> list[dict[str, Any]]:
