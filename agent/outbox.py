@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -10,6 +11,7 @@ from agent.io.journal import Journal
 from agent.reviews import Row
 
 BOOKMARK_COMMITS: Final = 4  # publishers' bookmarks ride on every fourth block: a page each that a re-send makes up for
+STORES: Final = ("mqtt", "timeseries")  # tables of the site file whose bookmarks say what has been delivered
 UNWRITTEN_SAMPLES: Final = 100_000  # kept while the disk takes nothing: an hour of a large site, some 20 MB
 
 
@@ -27,8 +29,8 @@ class DeadLetter:
 class Outbox:
     """The main loop's way into the journal: everything of one tick in one commit."""
 
-    def __init__(self, journal: Journal) -> None:
-        self._journal = journal
+    def __init__(self, journal: Journal, stores: Sequence[str] = ()) -> None:
+        self._journal, self._stores = journal, stores
         self._rows: list[Row] = []
         self._bookmarks: dict[str, int] = {}  # of publishers, waiting
         self._marking = False  # one of them does not wait for its turn
@@ -38,6 +40,7 @@ class Outbox:
         self.full = False  # the fault is a full disk: no restart would help
         self.commits = 0
         self.lost_samples = 0
+        self.thinned_blocks = self.thinned_undelivered = 0  # let go of on a full disk
 
     @property
     def urgent(self) -> bool:
@@ -74,6 +77,8 @@ class Outbox:
         except sqlite3.OperationalError as error:
             self.fault = f"the journal cannot be written: {error}"
             self.full = error.sqlite_errorcode == sqlite3.SQLITE_FULL
+            if self.full:
+                self._make_room()
             self.lost_samples += self._journal.forget_oldest(UNWRITTEN_SAMPLES)
             return False
         self._rows.clear()
@@ -100,6 +105,22 @@ class Outbox:
             return True
         self._rows, self._bookmarks, self._notes = kept
         return False
+
+    def _make_room(self) -> None:
+        """Let old samples go, delivered ones first: the next try then finds room. Where even that fails, wait."""
+        try:
+            gone, undelivered = self._journal.make_room(self._delivered_seq())
+        except sqlite3.OperationalError:
+            return
+        self.thinned_blocks += gone
+        self.thinned_undelivered += undelivered
+        self.fault = f"{self.fault}; {self.thinned_blocks} old blocks of samples were let go of"
+        if self.thinned_undelivered:
+            self.fault += f", {self.thinned_undelivered} of them not delivered yet"
+
+    def _delivered_seq(self) -> int | None:
+        """Up to here every store of the site has everything; None where there is none."""
+        return min((self._journal.bookmark_of(name) for name in self._stores), default=None)
 
     def _write(self, bookmarks: dict[str, int]) -> None:
         for row in self._rows:

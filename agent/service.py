@@ -23,17 +23,16 @@ from agent.bus_watch import BusWatch
 from agent.core.outputs import Advice, Belief, Finding, Output
 from agent.core.review import OPEN
 from agent.engine import HEARING, VERSION, Engine
-from agent.errors import SumpsideError
 from agent.io import clock as clocks
 from agent.io import inbox, journal, systemd
 from agent.io.clock import Clock, SteadyClock
 from agent.io.drivers import DriverLacks, thread_for
 from agent.io.inbox import InboxReader, Word
 from agent.io.intake import Reading
-from agent.io.journal import Journal, JournalReader, Sample
+from agent.io.journal import JournalReader, Sample
 from agent.io.live import EXPLAIN_NAME, EXPLAIN_PERIOD_S, LEAST_PERIOD_S, LiveFile
 from agent.opening import CannotStart, foreign, mark_suspect, open_journal
-from agent.outbox import Outbox
+from agent.outbox import STORES, Outbox
 from agent.picture import Picture, asked, status_line
 from agent.publishers import Publishers
 from agent.records import Record, sensed
@@ -141,7 +140,7 @@ class Agent:
         self.boot = clocks.boot_number(clocks.boot_id())
         self.journal_path = journal_path
         self.journal, self._broken = open_journal(journal_path, self.boot)
-        self.outbox = Outbox(self.journal)
+        self.outbox = Outbox(self.journal, [name for name in STORES if getattr(site, name) is not None])
         self.engine = Engine(self.journal, self.spec, site.agent.belief_every_s)
         self.times = Timekeeper(clock, self.journal, self.engine)
         self.reader = JournalReader(journal_path)

@@ -60,9 +60,27 @@ def pack(samples: Sequence[Sample]) -> bytes:
     return zlib.compress(struct.pack("<I", len(header)) + header + b"".join(parts), 6)
 
 
+class BadBlock(ValueError):
+    """A body that is no block: the disk has changed it since it was written."""
+
+
+def readable(body: bytes, sump: str | None = None, signal: str | None = None) -> list[Sample]:
+    """The same, with nothing in place of a block that cannot be read: one bad spot must not hide all the others."""
+    try:
+        return unpack(body, sump, signal)
+    except BadBlock:
+        return []
+
+
 def unpack(body: bytes, sump: str | None = None, signal: str | None = None) -> list[Sample]:
-    """Samples in their order of arrival; of one sump or signal only, where named."""
-    data = zlib.decompress(body)
+    """Samples in their order of arrival; of one sump or signal only, where named. Raises BadBlock."""
+    try:
+        return _unpack(zlib.decompress(body), sump, signal)
+    except (zlib.error, struct.error, ValueError, KeyError, TypeError, IndexError, StopIteration) as error:
+        raise BadBlock(f"not a block: {error!r}") from error
+
+
+def _unpack(data: bytes, sump: str | None, signal: str | None) -> list[Sample]:
     (length,) = struct.unpack_from("<I", data)
     header = json.loads(data[4 : 4 + length])
     count = sum(head[3] for head in header["channels"])

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from agent.core.review import PEOPLE
-from agent.io.blocks import Sample, pack, unpack
+from agent.io.blocks import Sample, pack, readable, unpack
 from agent.io.chain import BEGINNING, CHAINED, ChainReport, LogRow, link
 from agent.io.database import open_writer
 from agent.io.journal_reader import OPEN_STATES, JournalReader
@@ -26,6 +26,7 @@ __all__ = ["OPEN_STATES", "ChainReport", "Journal", "JournalReader", "LogRow", "
 
 SNAPSHOTS_KEPT = 3  # the newest may be refused (other version, other calibration): the ones before may do
 FILE_NAME = "journal.sqlite"
+ROOM_BLOCKS = 50  # let go of at a time on a full disk: half an hour of the oldest
 SEALING = frozenset({"approve", "amend", "begin", "done"})
 DEAD_LETTER_BYTES = 65_536  # a refused body is kept for reading, not for filling the card
 
@@ -151,6 +152,23 @@ class Journal:
         with self._transaction():
             self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
 
+    def make_room(self, delivered_seq: int | None) -> tuple[int, int]:
+        """On a full disk: let go of some of the oldest blocks, so that new rows find room in the same file.
+
+        Those that every publisher has delivered (up to `delivered_seq`; None where there are no publishers) go first;
+        where there are none left, old undelivered ones. What people and Sumpside said, sums and beliefs stay, and so
+        do the rows that a restart needs. Returns blocks let go of, and how many of them were undelivered.
+        """
+        last = self._db.execute("SELECT coalesce(max(seq), 0) FROM snapshot").fetchone()[0]
+        sql = "SELECT seq FROM log WHERE seq < ? AND kind = 'block' ORDER BY seq LIMIT ?"
+        seqs = [int(seq) for (seq,) in self._db.execute(sql, (last, ROOM_BLOCKS))]
+        delivered = [seq for seq in seqs if delivered_seq is None or seq <= delivered_seq]
+        gone = delivered or seqs
+        with self._transaction():
+            self._db.executemany("DELETE FROM log WHERE seq = ?", [(seq,) for seq in gone])
+        self._db.execute("PRAGMA wal_checkpoint(PASSIVE)")
+        return len(gone), len(gone) - len(delivered)
+
     # -- while it is not known what time it is ------------------------------------------------------------------
 
     def newest_time(self) -> float:
@@ -207,6 +225,21 @@ class Journal:
         finally:
             self._db.close()
 
+    def abandon(self) -> None:
+        """Let go of a file that cannot be used, writing nothing."""
+        self._closed = True
+        self._db.close()
+
+    def look(self, rows: int) -> None:
+        """Read the last rows and the small tables through. Raises sqlite3.DatabaseError where they are broken."""
+        self._db.execute(
+            "SELECT sum(length(body)) FROM (SELECT body FROM log ORDER BY seq DESC LIMIT ?)", (rows,)
+        ).fetchall()
+        for table in ("bookmark", "meta", "snapshot", "instruction"):
+            self._db.execute(f"SELECT * FROM {table}").fetchall()
+        if self._seq:
+            self._db.execute("SELECT max(time) FROM log WHERE kind = 'word' AND kind <> 'block'").fetchall()
+
     # -- what was kept ---------------------------------------------------------------------------------------
 
     @property
@@ -247,7 +280,7 @@ class Journal:
     def seq_of_last_samples(self, count: int) -> int:
         """The row from which on about so many samples lie; 1 where there are fewer."""
         for seq, body in self._db.execute("SELECT seq, body FROM log WHERE kind = 'block' ORDER BY seq DESC"):
-            count -= len(unpack(body))
+            count -= len(readable(body))
             if count <= 0:
                 return int(seq)
         return 1
@@ -335,4 +368,4 @@ class Journal:
         self._guide.clear()
         sql = "SELECT seq, body FROM log WHERE seq > ? AND kind = 'block' ORDER BY seq"
         for seq, body in self._db.execute(sql, (int(self.meta("summed_seq", 0)),)):
-            self._count(unpack(body), seq)
+            self._count(readable(body), seq)

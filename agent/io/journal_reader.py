@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from agent.io.blocks import Sample, unpack
+from agent.io.blocks import Sample, readable
 from agent.io.chain import BEGINNING, ChainReport, LogRow, verify
 from agent.io.database import ReadOnlyDatabase
 from agent.io.journal_unsure import UNSURE
@@ -67,7 +67,7 @@ class JournalReader:
 
     def samples(self, sump: str, signal: str, t0: float, t1: float) -> list[Sample]:
         """Every sample with t0 <= time < t1 (epoch s), in order of time; doubtful ones with their flags."""
-        found = [s for body in self._blocks(t0, t1) for s in unpack(body, sump, signal) if t0 <= s.time < t1]
+        found = [s for body in self._blocks(t0, t1) for s in readable(body, sump, signal) if t0 <= s.time < t1]
         return sorted(found, key=lambda s: s.time)
 
     def trace(self, sump: str, signal: str, t0: float, t1: float, step_s: int) -> list[TraceRow]:
@@ -88,7 +88,7 @@ class JournalReader:
     def _not_summed(self, sump: str, signal: str, first: int, last: int, kept_s: int) -> list[TraceRow]:
         sums = Sums()
         for body in self._blocks_of(self._summed_seq() + 1, END):
-            sums.add(unpack(body, sump, signal))
+            sums.add(readable(body, sump, signal))
         return [
             (start, s.n, s.mean, s.low, s.high)
             for (step_s, start, _, _), s in sums.rows()

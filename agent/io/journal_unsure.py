@@ -11,7 +11,7 @@ import json
 import sqlite3
 from dataclasses import replace
 
-from agent.io.blocks import pack, unpack
+from agent.io.blocks import BadBlock, pack, readable, unpack
 
 UNSURE = "unsure_from"  # journal fact: the first such row
 LOOK_BACK_ROWS = 50  # a block and what was said around it
@@ -21,7 +21,7 @@ def newest_time(db: sqlite3.Connection) -> float:
     """The latest time (epoch s) among the last rows; 0 where there are none."""
     sql = "SELECT kind, time, body FROM log ORDER BY seq DESC LIMIT ?"
     times = [
-        max(s.time for s in unpack(body)) if kind == "block" else float(time)
+        max((s.time for s in readable(body)), default=float(time)) if kind == "block" else float(time)
         for kind, time, body in db.execute(sql, (LOOK_BACK_ROWS,))
     ]
     return max(times, default=0.0)
@@ -39,7 +39,10 @@ def restamp(db: sqlite3.Connection, first_seq: int, shift_s: float) -> None:
 
 
 def _moved_block(body: bytes, shift_s: float) -> bytes:
-    return pack([replace(sample, time=round(sample.time + shift_s, 6)) for sample in unpack(body)])
+    try:
+        return pack([replace(sample, time=round(sample.time + shift_s, 6)) for sample in unpack(body)])
+    except BadBlock:
+        return body
 
 
 def _moved_belief(body: bytes, shift_s: float) -> bytes:

@@ -86,7 +86,7 @@ def test_killed_it_loses_at_most_its_open_block_and_goes_on(
         assert chain_holds(works)
     sender.end()
     works.start()
-    assert works.terminate() == 0
+    assert works.terminate(within_s=START_S) == 0
     with capsys.disabled():
         print(f"\n{kills} kills, {len(works.numbers())} readings: 0 committed ones lost; start to a new reading")
         print(f"{statistics.median(waits_s):.1f} s median, {max(waits_s):.1f} s longest")
