@@ -19,7 +19,7 @@ from functools import partial
 import numpy as np
 
 from agent.core.inquire import TITRATION
-from agent.core.outputs import Advice, Output
+from agent.core.outputs import Advice, Finding, Output
 from agent.core.spec import SiteSpec
 from agent.core.step import SiteState, start, step
 from agent.records import Record
@@ -282,6 +282,22 @@ def outcomes(machine: Machine, said: list[Output]) -> list[tuple[float, bool]]:
                 found.append((last[one.id].chance_in_band or 0.0, bool(inside)))
         elif isinstance(one, Advice):
             last[one.id] = one
+    return found
+
+
+def flips(said: list[Output]) -> list[tuple[Advice, Advice]]:
+    """Pours given up for their opposite (richer for leaner than usual, or the other way round) with nothing found,
+    read or done in between: what advice must never do."""
+    found, standing = [], None
+    for one in said:
+        if isinstance(one, Finding):
+            standing = None
+        elif isinstance(one, Advice) and one.withdrawn:
+            standing = None if one.reason.startswith("done") else standing
+        elif isinstance(one, Advice) and one.kind in ("strengthen", "thin"):
+            if standing is not None and standing.kind != one.kind:
+                found.append((standing, one))
+            standing = one
     return found
 
 

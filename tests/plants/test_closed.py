@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import secrets
+from dataclasses import replace
 
 import pytest
 
 from agent.core.outputs import Advice
 from agent.records import Record
-from tests.plants.closed import POURS, Diary, Operator, advised, measure, outcomes, practised, table
+from tests.plants.closed import POURS, Diary, Operator, advised, flips, measure, outcomes, practised, table
 from tests.plants.machine import KINDS, draw_machine, troubled
 
 DAYS = 8
@@ -33,7 +34,18 @@ def test_one_instruction_at_a_time_that_fits_and_can_be_measured(kind: str) -> N
             assert one.expected_volume_l <= spec.high_l
             assert one.water_l + one.concentrate_l == pytest.approx(one.volume_l)
     assert len(seen) == sum(diary.posted.values())
+    assert flips(said) == []
     assert len(outcomes(machine, said)) <= sum(diary.posted[kind] for kind in POURS)
+
+
+def test_a_flip_is_seen() -> None:
+    rich, lean = (Advice(i, 0.0, "x", kind, *[None] * 9, "so") for i, kind in (("a1", "strengthen"), ("a2", "thin")))
+    gone, done = (
+        replace(rich, withdrawn=True, reason="superseded: so"),
+        replace(rich, withdrawn=True, reason="done: so"),
+    )
+    assert flips([rich, gone, lean]) == [(rich, lean)]
+    assert flips([rich, done, lean]) == [] and flips([rich, replace(rich, volume_l=3.0)]) == []
 
 
 def test_both_ways_meet_the_same_machine() -> None:
