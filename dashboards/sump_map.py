@@ -14,6 +14,7 @@ from dashboards.language import _
 
 JOINT_90_SD = 2.146  # radius, in standard deviations, that holds 90 % of two independent normals: sqrt(-2 ln 0.1)
 ROOM_BELOW, ROOM_ABOVE = 0.4, 0.3  # share of the box's width and height that is shown around it
+FULL_SHARE = 0.01  # of the box's width: a drop above the full mark is full
 SMALLEST_R = 2.0  # a region smaller than the point's rim cannot be seen
 
 
@@ -115,7 +116,8 @@ def _words(spec: SumpSpec, belief: dict[str, Any] | None, advice: dict[str, Any]
 
 def _place(spec: SumpSpec, volume_l: float, pct: float) -> tuple[str, str]:
     """Where a volume and a strength lie against the box, in words."""
-    across = _side(volume_l, spec.low_l, spec.full_l, _("below the low mark"), _("between the marks"), _("above full"))
+    full_l = spec.full_l + FULL_SHARE * (spec.full_l - spec.low_l)
+    across = _side(volume_l, spec.low_l, full_l, _("below the low mark"), _("between the marks"), _("above full"))
     return across, _side(pct, spec.low_pct, spec.high_pct, _("weak"), _("in the band"), _("strong"))
 
 

@@ -21,7 +21,7 @@ sumpside.marks = (() => {
   const x = (plot, time) => plot.valToPos(time, "x", true);
   const y = (plot, value) => plot.valToPos(value, "y", true);
 
-  // A line across at a value, its name at the right end.
+  // A line across at a value, its name at the left end: at the right is what lies ahead.
   function across(plot, value, ink, dash, words) {
     on(plot, (c, f) => {
       const at = y(plot, value);
@@ -32,8 +32,7 @@ sumpside.marks = (() => {
       c.moveTo(f.left, at);
       c.lineTo(f.right, at);
       c.stroke();
-      c.textAlign = "right";
-      c.fillText(words, f.right - 4 * f.px, at - 3 * f.px);
+      c.fillText(words, f.left + 4 * f.px, at - 3 * f.px);
     });
   }
 

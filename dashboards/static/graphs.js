@@ -8,6 +8,7 @@
   const HEIGHT_PX = 264;
   const REFINE_AFTER_MS = 250; // a hand that is still moving asks for nothing
   const CLOSEST_S = 120;
+  const MORE_SHARE = 0.25; // of what is looked at, fetched on each side of it
   const marks = sumpside.marks;
   const { colour, faint } = marks;
   const together = uPlot.sync("sump");
@@ -17,7 +18,7 @@
   let data = null; // what is drawn
   let plots = [];
   let view = null; // [min, max] of what somebody looks at more closely; null: the whole range, moving with the time
-  let moving = false;
+  let set = [0, 0]; // the stretch that both were told to show: a change to another one came from a hand
   let refining = 0;
   let asked = 0;
 
@@ -101,7 +102,7 @@
     const edge = { width: 0, points: { show: false }, stroke: "transparent" };
     const thin = (ink) => line(ink, { width: 1, dash: [3, 4] });
     const ahead = (plot) => marks.ahead(plot, data.now, word("ahead"));
-    moving = true;
+    set = [first, last];
     plots = [
       put("level", data.unit, levelTable(),
         [line("level"), edge, edge, line("level", { dash: [7, 5] }), thin("level"), thin("level")],
@@ -112,11 +113,15 @@
         [{ series: [3, 2], fill: faint(colour("strength"), 0.25) }],
         (plot) => { marks.box(plot, data.marks.low_pct, data.marks.high_pct); ahead(plot); }, overStrength),
     ];
-    for (const plot of plots) plot.setScale("x", { min: first, max: last });
-    moving = false;
+    both(first, last);
     host.dataset.drawn = String(Number(host.dataset.drawn ?? 0) + 1);
     host.dataset.step = String(data.step_s);
     show();
+  }
+
+  function both(min, max) {
+    set = [min, max];
+    for (const plot of plots) plot.setScale("x", { min, max });
   }
 
   function put(label, unit, table, series, bands, under, over) {
@@ -146,30 +151,28 @@
 
   // One graph was dragged across: the other shows the same stretch.
   function follow(plot) {
-    if (moving) return;
     const { min, max } = plot.scales.x;
-    look(min, max);
+    const near = (max - min) / 10000;
+    if (plots.includes(plot) && Math.abs(min - set[0]) + Math.abs(max - set[1]) > near) look(min, max);
   }
 
   function look(min, max) {
     const length = Math.max(max - min, CLOSEST_S);
     const middle = (min + max) / 2;
     view = [middle - length / 2, middle + length / 2];
-    moving = true;
-    for (const plot of plots) plot.setScale("x", { min: view[0], max: view[1] });
-    moving = false;
+    both(...view);
     show();
     clearTimeout(refining);
     refining = setTimeout(refine, REFINE_AFTER_MS);
   }
 
-  // The stretch at a finer step, or one that is not here yet, with as much again on both sides.
+  // The stretch at a finer step, or one that is not here yet, with some more on both sides.
   function refine() {
     if (!view) return;
     const length = view[1] - view[0];
     const here = view[0] >= data.from && view[1] <= data.until;
     if (here && (data.step_s === 0 || length > (data.until - data.from) / 4)) return;
-    load(`from=${view[0] - length}&until=${view[1] + length}`);
+    load();
   }
 
   function whole() {
@@ -180,7 +183,7 @@
 
   function step(name) {
     if (!data || !plots.length) return;
-    const { min, max } = plots[0].scales.x;
+    const [min, max] = set;
     const length = max - min;
     if (name === "closer") look(min + length / 4, max - length / 4);
     if (name === "wider") look(min - length / 2, max + length / 2);
@@ -190,7 +193,7 @@
   }
 
   function show() {
-    const { min, max } = plots[0].scales.x;
+    const [min, max] = set;
     host.dataset.from = String(Math.round(min));
     host.dataset.until = String(Math.round(max));
     for (const button of host.querySelectorAll("[data-graph='whole']")) button.disabled = !view;
@@ -255,11 +258,9 @@
     const grew = [add(data.level, sump.level), add(data.inline, sump.inline), addBelief(sump.belief)];
     if (!grew.some(Boolean)) return;
     const [min, max] = view ?? [data.from, data.until];
-    moving = true;
     plots[0].setData(levelTable(), false);
     plots[1].setData(strengthTable(), false);
-    for (const plot of plots) plot.setScale("x", { min, max });
-    moving = false;
+    both(min, max);
     show();
     host.dataset.live = String(Number(host.dataset.live ?? 0) + 1);
   }
@@ -287,10 +288,11 @@
     return true;
   }
 
-  async function load(stretch = "") {
+  async function load() {
     const turn = ++asked;
-    const around = view && !stretch ? `from=${2 * view[0] - view[1]}&until=${2 * view[1] - view[0]}` : stretch;
-    const answer = await fetch(around ? `${host.dataset.series.split("?")[0]}?${around}` : host.dataset.series);
+    const more = view ? (view[1] - view[0]) * MORE_SHARE : 0;
+    const stretch = view && `${host.dataset.series.split("?")[0]}?from=${view[0] - more}&until=${view[1] + more}`;
+    const answer = await fetch(stretch ?? host.dataset.series);
     if (!answer.ok || turn !== asked) return; // gone on meanwhile
     const found = await answer.json();
     if (turn !== asked) return;

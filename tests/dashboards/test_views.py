@@ -257,7 +257,7 @@ def test_without_a_live_file_there_is_nothing_but_silence(tmp_path: Path) -> Non
 
 
 def _palette(css: str, dark: bool) -> dict[str, str]:
-    blocks = re.findall(r":root \{(.*?)\}", css, re.S)
+    blocks = re.findall(r":root(?:\S*) \{\n(.*?)\}", css, re.S)
     found = dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6})", blocks[0]))
     return found | (dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6})", blocks[1])) if dark else {})
 
@@ -266,6 +266,13 @@ def _luminance(colour: str) -> float:
     parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
     linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def test_dark_is_the_same_by_the_systems_wish_and_by_a_persons_own() -> None:
+    blocks = re.findall(r":root(\S*) \{\n(.*?)\}", (STATIC / "sumpside.css").read_text(), re.S)
+    by_system, by_person = (re.findall(r"--[a-z-]+: #[0-9a-f]{6}", block) for _, block in blocks[1:3])
+    assert [name for name, _ in blocks] == ["", ':not([data-theme="light"])', '[data-theme="dark"]']
+    assert by_system == by_person and len(by_system) > 15
 
 
 @pytest.mark.parametrize("dark", [False, True])

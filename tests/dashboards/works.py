@@ -164,6 +164,8 @@ class Works:
     plants: dict[str, Plant]
     now_s: float = NOW_S
     dead: bool = False  # the played agent writes no more
+    filling: dict[str, Any] = field(default_factory=dict)  # by sump, what live.json says of somebody pouring
+    alerts: list[dict[str, Any]] = field(default_factory=list)
 
     @property
     def specs(self) -> dict[str, SumpSpec]:
@@ -187,6 +189,7 @@ class Works:
         """Writes the live file as the agent does: beside it, then in its place."""
         body = {
             "time": self.now_s, "boot": 1, "simulated": False, "agent": {"version": "0", "pid": 1},
+            "alerts": self.alerts,
             "sumps": {name: self.live_sump(name) for name in self.plants} | (sumps or {}), **more,
         }  # fmt: skip
         path = self.folder / "run" / "live.json"
@@ -201,7 +204,7 @@ class Works:
             "flags": 0, "text": "",
         }  # fmt: skip
         belief = plant.belief(self.now_s - 40.0).row()
-        return {"signals": {"level": level, **signals}, "belief": belief, "filling": None}
+        return {"signals": {"level": level, **signals}, "belief": belief, "filling": self.filling.get(name)}
 
     @contextmanager
     def agent_lives(self) -> Iterator[None]:
