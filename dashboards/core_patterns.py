@@ -202,4 +202,7 @@ PATTERNS = (
     N_("stronger than usual, how strong is not known"),
     N_("there is no device at {port_name}"),
     N_("no answer"),
+    N_("settled"),
+    N_("learning"),
+    N_("stale"),
 )
