@@ -113,8 +113,9 @@ def _side_by_side(
     return Comparison(rows, {name: (counts[0][name], counts[1][name]) for name in names})
 
 
-def records_of(bench: Bench, source: str) -> Callable[[], Iterator[Record]]:
-    """Where records come from, to be asked twice: a file of them, or the journal. Raises OSError as it is read."""
+def records_of(bench: Bench, source: str, since: float = 0.0) -> Callable[[], Iterator[Record]]:
+    """Where records come from, to be asked twice: a file of them, or the journal from `since` (epoch s) on, with the
+    settings of all time. Raises OSError as it is read."""
     spec = bench.site.spec()
 
     def from_file() -> Iterator[Record]:
@@ -126,7 +127,9 @@ def records_of(bench: Bench, source: str) -> Callable[[], Iterator[Record]]:
         seq = 0
         while rows := bench.reader.rows_after(seq, ROWS_A_READ):
             for row in rows:
-                yield from records_in(row)
+                for record in records_in(row):
+                    if record.time >= since or record.signal == "setting":
+                        yield record
             seq = rows[-1].seq
 
     return from_journal if source == JOURNAL else from_file

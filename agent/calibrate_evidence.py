@@ -8,8 +8,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from agent.calibrate import Bench
+from agent.calibrate import CURVE_FIELD, Bench
 from agent.records import Record
+from calibration.due import Check
 from calibration.pours import METER
 from calibration.probe import Pair
 from calibration.service import Addition
@@ -83,6 +84,15 @@ def _rest(level: Line, since: float, until: float) -> tuple[float, float] | None
     x = np.array([value for _, value in rows])
     spread = 1.4826 * float(np.median(np.abs(x - np.median(x)))) or float(x.std())
     return float(np.median(x)), max(1.25 * spread / len(x) ** 0.5, 1e-3)
+
+
+def dips(bench: Bench, sump: str) -> list[Check]:
+    """Dip stick checks kept since the curve in force was chosen: how far the sensor was off, in its own unit."""
+    stack = bench.stack(sump, CURVE_FIELD)
+    since = stack[-1].time if stack else 0.0
+    found = [k.document for k in bench.files.all(sump) if k.document is not None and k.document.kind == "dip"]
+    kept = [d for d in found if d.time >= since]
+    return [Check(d.time, d.fit["off"]["value"], d.fit["off"]["sd"]) for d in reversed(kept)]
 
 
 def pairs(bench: Bench, sump: str, since: float, until: float) -> list[Pair]:

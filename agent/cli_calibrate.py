@@ -220,6 +220,36 @@ def listed(site: SitePath, state_dir: Folder = None, inbox_dir: Folder = None) -
 
 
 @calibrate_app.command()
+def due(
+    site: SitePath,
+    level_tolerance: Annotated[float, typer.Option(help="How far the level may be off, in its raw unit.")] = 3.0,
+    brix_tolerance: Annotated[float, typer.Option(help="How far the inline probe may be off, Brix.")] = 0.3,
+    days: Annotated[float, typer.Option(help="How far back hand readings count.")] = 90.0,
+    state_dir: Folder = None,
+    inbox_dir: Folder = None,
+    runtime_dir: Folder = None,
+) -> int:
+    """Which calibrations are due, by how far their checks have drifted and not by the date. 1: one is due."""
+    from agent.calibrate import Bench
+    from agent.calibrate_evidence import dips, pairs
+    from calibration.due import DUE
+    from calibration.due import due as judged
+    from calibration.probe import drift
+
+    bench = Bench.of(site, state_dir, inbox_dir, runtime_dir)
+    now = bench.now()
+    found = []
+    for sump in bench.site.spec().sumps:
+        found.append((f"{sump}: level", judged(dips(bench, sump), level_tolerance, now)))
+        checks = drift(pairs(bench, sump, now - 86_400.0 * days, now))
+        if checks:
+            found.append((f"{sump}: inline probe", judged(checks, brix_tolerance, now, "Brix")))
+    for name, one in found:
+        print(f"{name}: {one.text}")
+    return int(any(one.state == DUE for _, one in found))
+
+
+@calibrate_app.command()
 def use(
     site: SitePath,
     file: Annotated[str, typer.Argument(metavar="FILE", help="A file that a calibration wrote.")],
@@ -273,6 +303,7 @@ def compare(
     file: Annotated[str, typer.Argument(metavar="FILE", help="A file that a calibration wrote.")],
     records: Annotated[str, typer.Argument(metavar="RECORDS.jsonl|journal", help="The past to play twice.")],
     state_dir: Folder = None,
+    days: Annotated[float, typer.Option(help="Of the journal: how far back.")] = 30.0,
     rows: Annotated[int, typer.Option(help="Lines of the table, evenly spread.")] = 12,
 ) -> int:
     """Show what a calibration would have made of the past. Changes nothing: history is never rewritten."""
@@ -283,7 +314,9 @@ def compare(
 
     with said_plainly():
         bench = Bench.of(site, state_dir)
-        found = comparing.compare(bench.site.spec(), document_at(file), comparing.records_of(bench, records))
+        since = bench.now() - 86_400.0 * days
+        records_again = comparing.records_of(bench, records, since)
+        found = comparing.compare(bench.site.spec(), document_at(file), records_again)
     print(f"{'time (UTC)':16} {'litres':>8} {'would be':>9} {'%':>6} {'would be':>9}")
     for r in found.rows[:: max(1, -(-len(found.rows) // rows))]:
         when = f"{datetime.fromtimestamp(r.time, UTC):%Y-%m-%d %H:%M}"

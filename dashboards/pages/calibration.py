@@ -9,11 +9,13 @@ from typing import Any
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
+from agent.core.curve import Curve
 from agent.core.spec import SumpSpec
 from agent.io.calibration_files import CURVES, FOLDER, CalibrationFiles
 from calibration import due, force, makeup, probe, strength
 from calibration import session as routine
 from calibration.document import Document, NotOurs, numbers
+from calibration.holdup import fit_hold_up
 from calibration.level import LevelCurve, OutsideCurve, fit_level, odd_points
 from calibration.line import CannotFit
 from calibration.pours import ERRORS
@@ -28,6 +30,7 @@ from dashboards.show import Unreadable, number
 
 LOOK_BACK_S = 1800.0  # a level that does not settle for longer is not going to
 PAIRS_S = 180 * 86_400.0
+HOLD_UP_S = 900.0  # watched on either side of a stop and a start
 PAIR_S = 300.0  # inline readings this near a hand reading are of the same fluid
 TOLERANCE_BRIX = 0.3
 MOST_ROWS, MOST_WORDS = 8, 20_000
@@ -333,6 +336,21 @@ def _probe(ask: Ask, spec: SumpSpec) -> str:
     return _keep(ask, spec, "probe", "brix", fit, measured=tuple(asdict(p) for p in pairs), unit="Brix")
 
 
+def _hold_up(ask: Ask, spec: SumpSpec) -> str:
+    """From the journal, around a stop and a start that a person names."""
+    stopped, started = (ask.show.read_moment(ask.form.get(name, "")) for name in ("stopped", "started"))
+    if not 0.0 < started - stopped < LOOK_BACK_S * 8:
+        raise Unreadable(_("The pump stops first and starts within hours."))
+    stack = force.settings(_words(ask, spec), "curve")
+    points = stack[-1].value if stack else list(zip(spec.curve.raw, spec.curve.litres, strict=True))
+    curve = Curve(tuple(p[0] for p in points), tuple(p[1] for p in points))
+    rows = _samples(ask, spec.id, "level", stopped - HOLD_UP_S, started + HOLD_UP_S)
+    found = fit_hold_up([(t, curve.litres_at(raw)) for t, raw in rows if not curve.at_an_end(raw)], stopped, started)
+    fit = {"held_l": numbers(found.held_l), "back_s": numbers(found.back_s), "out_s": numbers(found.out_s)}
+    method = {"stopped": stopped, "started": started}
+    return _keep(ask, spec, "hold_up", "level", fit, method=method, remarks=(found.text,), unit="L and s")
+
+
 def _proportioner(ask: Ask, spec: SumpSpec) -> str:
     brix = [number(text, _("Reading, Brix"), 0.0, 40.0) for text in ask.form.get("brix", "").split()]
     setting = number(ask.form.get("setting", ""), _("Setting, %"), 0.01, 99.0)
@@ -368,6 +386,6 @@ def _back(ask: Ask, spec: SumpSpec) -> str:
 
 ACTIONS: dict[str, Callable[[Ask, SumpSpec], str]] = {
     "begin": _begin, "take": _take, "pour": _pour, "undo": _undo, "stop": _stop, "finish": _finish, "dip": _dip,
-    "factor": _factor, "probe": _probe, "proportioner": _proportioner, "use": _use, "back": _back,
+    "factor": _factor, "probe": _probe, "hold_up": _hold_up, "proportioner": _proportioner, "use": _use, "back": _back,
 }  # fmt: skip
 assert set(MEASURED_WITH) == set(ERRORS)

@@ -280,6 +280,8 @@ def test_a_dip_stick_corrects_a_zero_that_moved_and_agrees_with_one_that_did_not
     assert "nothing to change" in agrees.output
     moved = shop.run("dip", "--sump", "mill-2", "--by", "Petra", "--level", "120", "--note", "after a bump")
     assert "the zero has moved" in moved.output and "then `use`" in moved.output
+    told = CliRunner().invoke(app, ["calibrate", "due", str(shop.site), *shop.dirs])
+    assert "mill-2: level: off by" in told.output
     document = read(shop.curves("dip")[-1].read_text())
     assert document.note == "after a bump"
     assert document.points[0][0] == pytest.approx(10.0, abs=0.5)

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import stat
 from collections.abc import Callable
+from datetime import datetime
+from math import exp
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from playwright.sync_api import expect
@@ -150,6 +153,25 @@ def test_checks_are_kept_and_what_cannot_be_is_said(visit: Visit, works: Works, 
     assert kept(works, "proportioner")[0].fit["verdict"] == "rich"
     assert "3 mixes or more" in do(person, "factor-form", concentrate0=4, water0=196, brix0=1.4)
     assert "is not a number" in do(person, "proportioner-form", brix="two")
+
+
+def test_hold_up_is_learned_from_a_stop_and_a_start_that_a_person_names(visit: Visit, works: Works) -> None:
+    begun = works.now_s + 100.0
+    for second in range(0, 2700, 3):
+        back = 20.0 * (1.0 - exp(-max(0.0, min(second - 900.0, 900.0)) / 80.0)) * exp(-max(0.0, second - 1800.0) / 40.0)
+        raw = 140.0 + back + 0.2 * (second % 5 - 2)
+        works.journal.sample("mill-1", "level", begun + second, raw, raw, 0, False)
+    works.journal.commit()
+    works.live(time=begun + 2700.0)
+    person = visit("maintenance")
+    zone = ZoneInfo("Europe/Vienna")
+    stopped, started = (datetime.fromtimestamp(begun + s, zone).strftime("%Y-%m-%dT%H:%M:%S") for s in (900, 1800))
+    assert "starts within hours" in do(person, "hold-up-form", stopped=started, started=stopped)
+    assert do(person, "hold-up-form", stopped=stopped, started=started) == ""
+    fit = kept(works, "hold_up")[0].fit
+    # By the site's curve 20 mm are 20.2 L.
+    assert fit["held_l"]["value"] == pytest.approx(20.2, abs=0.5)
+    assert fit["back_s"]["value"] == pytest.approx(80.0, abs=8.0)
 
 
 def test_the_probe_s_drift_is_drawn_against_hand_readings(visit: Visit, works: Works) -> None:
