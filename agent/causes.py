@@ -148,7 +148,7 @@ def _signal(watched: Watched, sight: Sight, name: str) -> Iterator[Condition]:
     """A bus that is silent is told as that, not once more for each of its sensors."""
     heard = not _silent(sight.buses.get(watched.bus), sight)
     newest = sight.signals.get(watched.sump, {}).get(watched.signal)
-    patience_s = max(PATIENCE_S, PATIENCE_PERIODS * watched.period_s * sight.speed)
+    patience_s = max(PATIENCE_S, PATIENCE_PERIODS * watched.period_s) * sight.speed  # wires work in real time
     stale = newest is None or sight.now - float(newest["time"]) > patience_s
     pinned = _pinned(sight, watched.sump, watched.signal)
     sensor = SENSORS[watched.signal]

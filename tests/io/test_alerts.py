@@ -146,6 +146,12 @@ def test_a_clock_that_cannot_be_right_is_said() -> None:
     assert seen(replace(WELL, now=CLOCK_SET_FROM - 1.0))["clock_unset"].on
 
 
+def test_where_time_runs_faster_a_wire_has_its_real_minute_all_the_same() -> None:
+    quick = replace(with_sample("level", sample(T0 - 3599.0)), speed=60.0)
+    assert on(quick) == set()
+    assert on(replace(quick, signals=with_sample("level", sample(T0 - 3601.0)).signals)) == {"level_stale"}
+
+
 def test_a_silent_bus_is_one_alert_and_not_one_more_for_each_sensor() -> None:
     """And those sensors are not called well either."""
     quiet = replace(WELL, signals={}, buses={"rs485": bus(False, T0 - 100.0)})
