@@ -128,6 +128,9 @@ class Engine:
             except (core.SnapshotRefused, zlib.error) as refused:
                 why.append(f"snapshot of version {made_by} at row {seq} refused: {refused}")
                 continue
+            if self._state.anew:
+                why.append(f"the site file has changed for {', '.join(self._state.anew)}: learned anew there")
+                self._learn_anew(seq)
             missing = self._replay(seq)
             self.restored = "; ".join([*why, f"snapshot at row {seq} and {self.replayed} records after it"])
             return missing
@@ -169,6 +172,18 @@ class Engine:
                 said += self.step(record)
                 self.replayed += 1
         return [output for output in said if key_of(output) not in known]
+
+    def _learn_anew(self, seq: int) -> None:
+        """Sumps whose part of the site file has changed: their settings of all time and last records up to a row."""
+        anew, first = self._state.anew, self._journal.seq_of_last_samples(FRESH_TAIL_RECORDS)
+        rows = [
+            *self._journal.words_before(first),
+            *(row for row in self._journal.rows_after(first - 1) if row.seq <= seq),
+        ]
+        for row in rows:
+            for record in self._records(row):
+                if record.sump in anew and (row.seq >= first or record.signal == "setting"):
+                    self.step(record)
 
     def _replay_afresh(self) -> list[Output]:
         """Settings of all time, then the last records; what they make the core say was said before."""

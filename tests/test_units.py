@@ -15,7 +15,12 @@ import pytest
 
 UNITS = Path(__file__).resolve().parent.parent / "systemd"
 NAMES = ("sumpside-agent.service", "sumpside-dashboards.service")
-EXPOSURE_AT_MOST = {"sumpside-agent.service": 15, "sumpside-dashboards.service": 12}  # tenths, 0-100
+BACKUP = ("sumpside-backup.service", "sumpside-backup.timer")
+EXPOSURE_AT_MOST = {
+    "sumpside-agent.service": 15,
+    "sumpside-dashboards.service": 12,
+    "sumpside-backup.service": 15,
+}  # tenths
 
 # Runs as root until its imports are done, then as the user given: uid, folder, mode of the files it makes.
 AS_USER = """
@@ -25,14 +30,19 @@ import sqlite3
 os.setgroups([group]); os.setresgid(uid, uid, uid); os.setresuid(uid, uid, uid); os.umask(umask)
 os.chdir(folder)
 """
-WRITE_UNTIL_TOLD = AS_USER + """
+WRITE_UNTIL_TOLD = (
+    AS_USER
+    + """
 book = sqlite3.connect("journal.sqlite", isolation_level=None)
 book.execute("PRAGMA journal_mode=WAL"); book.execute("CREATE TABLE log (seq INTEGER PRIMARY KEY)")
 book.execute("INSERT INTO log VALUES (7)")
 open("live.json", "w").write("{}")
 print("ready", flush=True); sys.stdin.read()
 """
-READ_AND_TRY_TO_WRITE = AS_USER + """
+)
+READ_AND_TRY_TO_WRITE = (
+    AS_USER
+    + """
 def refused(deed):
     try:
         deed()
@@ -45,6 +55,7 @@ writer = sqlite3.connect("journal.sqlite")
 print(refused(lambda: writer.execute("INSERT INTO log VALUES (8)")), refused(lambda: open("live.json", "w")),
       refused(lambda: open("journal.sqlite-wal", "r+b")), refused(lambda: open("new", "w")))
 """
+)
 
 
 def analyze(*arguments: str) -> subprocess.CompletedProcess[str]:
@@ -63,17 +74,17 @@ def settings(name: str) -> dict[str, str]:
 def copies(tmp_path: Path) -> Path:
     """The units with a program that is really there, since `verify` looks for it."""
     program = Path(sys.executable).with_name("sumpside")
-    for name in NAMES:
-        text = (UNITS / name).read_text().replace("/opt/sumpside/bin/sumpside", str(program))
+    for name in (*NAMES, *BACKUP):
+        text = (UNITS / name).read_text().replace("/opt/sumpside/current/bin/sumpside", str(program))
         (tmp_path / name).write_text(text)
     return tmp_path
 
 
 def verify(folder: Path) -> subprocess.CompletedProcess[str]:
-    return analyze("verify", "--recursive-errors=yes", "--man=no", *(str(folder / name) for name in NAMES))
+    return analyze("verify", "--recursive-errors=yes", "--man=no", *(str(folder / name) for name in (*NAMES, *BACKUP)))
 
 
-def test_systemd_accepts_both_units_without_a_word(copies: Path) -> None:
+def test_systemd_accepts_all_units_without_a_word(copies: Path) -> None:
     done = verify(copies)
     assert (done.returncode, done.stdout + done.stderr) == (0, "")
 
@@ -84,16 +95,17 @@ def test_a_misspelt_key_would_be_seen(copies: Path) -> None:
     assert verify(copies).returncode != 0
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", EXPOSURE_AT_MOST)
 def test_exposure_is_within_its_bound(name: str) -> None:
     done = analyze("security", "--offline=yes", f"--threshold={EXPOSURE_AT_MOST[name]}", str(UNITS / name))
     assert done.returncode == 0, done.stdout
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", EXPOSURE_AT_MOST)
 def test_exposure_rises_over_its_bound_when_hardening_is_taken_away(tmp_path: Path, name: str) -> None:
-    weaker = re.sub(r"(?m)^(SystemCallFilter|CapabilityBoundingSet|RestrictNamespaces)=.*\n", "",
-                    (UNITS / name).read_text())
+    weaker = re.sub(
+        r"(?m)^(SystemCallFilter|CapabilityBoundingSet|RestrictNamespaces)=.*\n", "", (UNITS / name).read_text()
+    )
     (tmp_path / name).write_text(weaker)
     done = analyze("security", "--offline=yes", f"--threshold={EXPOSURE_AT_MOST[name]}", str(tmp_path / name))
     assert done.returncode != 0
@@ -111,10 +123,19 @@ def test_the_two_processes_are_two_users_and_both_are_declared() -> None:
     assert len(users) == 2 and users == set(declared)
 
 
+def test_nothing_of_a_shop_is_written_before_somebody_has_described_it() -> None:
+    for name in (*NAMES, BACKUP[0]):
+        assert "ConditionPathExists=/etc/sumpside/site.toml" in (UNITS / name).read_text()
+
+
 def test_the_users_can_be_made_from_the_file(tmp_path: Path) -> None:
     (tmp_path / "etc").mkdir()
-    done = subprocess.run(["systemd-sysusers", f"--root={tmp_path}", str(UNITS / "sumpside.conf")],
-                          capture_output=True, text=True, timeout=60)
+    done = subprocess.run(
+        ["systemd-sysusers", f"--root={tmp_path}", str(UNITS / "sumpside.conf")],
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
     made = (tmp_path / "etc/passwd").read_text() if done.returncode == 0 else done.stderr
     assert {line.split(":")[0] for line in made.splitlines()} >= {settings(name)["User"] for name in NAMES}
 
@@ -130,11 +151,25 @@ def test_the_dashboards_user_reads_what_the_agent_writes_and_can_change_none_of_
         folder.chmod(int(agent["StateDirectoryMode"], 8))
         writer = subprocess.Popen(
             [sys.executable, "-c", WRITE_UNTIL_TOLD, str(agent_id), str(agent_id), str(folder), agent["UMask"]],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
         assert writer.stdout is not None and writer.stdout.readline() == "ready\n"
         reader = subprocess.run(
-            [sys.executable, "-c", READ_AND_TRY_TO_WRITE, str(dashboards_id), str(agent_id), str(folder),
-             dashboards["UMask"]], capture_output=True, text=True, timeout=60)
+            [
+                sys.executable,
+                "-c",
+                READ_AND_TRY_TO_WRITE,
+                str(dashboards_id),
+                str(agent_id),
+                str(folder),
+                dashboards["UMask"],
+            ],
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
         writer.communicate(timeout=60)
         assert reader.stdout.splitlines() == ["7 {}", "True True True True"], reader.stderr
     finally:

@@ -40,6 +40,9 @@ UNSURE_S = 1800.0  # an older one is no news
 SETTLES_S = 2 * 3600.0  # an inflow that is still in doubt after this is advised on as it is
 MIXES_S = 3600.0  # after an addition: strength is not judged before it has gone round
 SMALLEST_SHARE = 0.06  # of full: nobody is sent for less
+MARGIN_SHARE = (
+    0.08  # of what lies between full and low, kept above the low mark: chips, drift and the curve move a level
+)
 LEAST_SHARE = 0.3  # of what lies between full and low: a sump just filled is not filled again for a coming weekend
 GOES_ON_SHARE = 0.05  # of full, by which the volume must rise before a top-off for the level is given up
 MOVED_SHARE = 0.03  # of full, by which the litres must move before they are written anew
@@ -209,7 +212,8 @@ def _wish(sump: Sump, when: float) -> Advice | None:
     litres, litres_sd = volume(sump, when)
     hours = hours_until(sump, when, litres, litres_sd, sump.spec.low_l)
     visit_h = hours_to_done(sump, when)
-    low_now = _level_due(sump, litres, hours, visit_h)
+    margin_l = MARGIN_SHARE * (sump.spec.full_l - sump.spec.low_l)
+    low_now = _level_due(sump, litres, hours_until(sump, when, litres, litres_sd, sump.spec.low_l + margin_l), visit_h)
     if low_now:
         first = inquire.read_before_filling(sump, when, hours[0])
         if first is not None:
@@ -232,7 +236,7 @@ def _blind(sump: Sump, when: float) -> bool:
 
 
 def _level_due(sump: Sump, litres: float, hours: Hours, visit_h: float) -> bool:
-    """May the low mark be reached before an instruction given now is done? `hours` to it: likeliest, early, late."""
+    """Will the low mark be near before an instruction given now is done? `hours` to that: likeliest, early, late."""
     standing = sump.advice.standing
     if standing is not None and standing.kind in POURS and litres < sump.advice.keep_below_l:
         return True

@@ -20,7 +20,7 @@ from agent.core.sump import Sump, Word
 from agent.records import Record
 
 EVERY_S = 3600.0
-VERSION = "6"  # of the state's shape; a snapshot of another version is refused
+VERSION = "7"  # of the state's shape; a snapshot of another version is refused
 QUIET_S = 3600.0  # a sump that no level comes from is looked at as often, at whole multiples
 NO_WORDS = ("running", "temperature", "brix", "mark")  # signals that no person says
 CURVE_MOVES_SHARE = 0.25  # of full, by which a new curve of the same sensor moves the litres at most
@@ -41,12 +41,20 @@ class SiteState:
     time: float = 0.0
     next_due: float = field(default=float("inf"))
     begun: bool = False
-    seal: bytes = b""  # version, sumps and their numbers that this was learned with
+    version: bytes = b""  # seal of the program's version that this was learned with
+    seals: dict[str, bytes] = field(default_factory=dict)  # by sump, of its numbers in the site file
+    anew: tuple[str, ...] = ()  # sumps that began anew when this was loaded, for their numbers had changed
 
 
 def start(site: SiteSpec, every_s: float = EVERY_S) -> SiteState:
     """A site about which nothing is known but its site file."""
-    state = SiteState(every_s, Habits(), {i: sumps.new_sump(spec) for i, spec in site.sumps.items()}, seal=_seal(site))
+    state = SiteState(
+        every_s,
+        Habits(),
+        {i: sumps.new_sump(spec) for i, spec in site.sumps.items()},
+        version=_version_seal(),
+        seals=_seals(site),
+    )
     keep_calendar(state, site.calendar)
     return state
 
@@ -182,25 +190,42 @@ def flags(state: SiteState, sump_id: str, signal: str) -> int:
     return state.sumps[sump_id].flags.get(signal, gates.GOOD)
 
 
-def _seal(site: SiteSpec) -> bytes:
-    """What a snapshot must have been made for: this version, and these sumps with these numbers."""
-    return sha256(f"{VERSION} {sorted(site.sumps.items())!r}".encode()).digest()
+def _seals(site: SiteSpec) -> dict[str, bytes]:
+    """By sump: what its part of a snapshot must have been made for, its numbers in the site file."""
+    return {id: sha256(repr(spec).encode()).digest() for id, spec in site.sumps.items()}
+
+
+def _version_seal() -> bytes:
+    return sha256(VERSION.encode()).digest()
 
 
 def dump(state: SiteState) -> bytes:
-    """The whole state as bytes: 32 of seal, 32 of digest, then the body."""
+    """The whole state as bytes: 32 of the version's seal, 32 of digest, then the body."""
     body = pickle.dumps(state, protocol=5)
-    return state.seal + sha256(body).digest() + body
+    return state.version + sha256(body).digest() + body
 
 
 def load(data: bytes, site: SiteSpec, now: float | None = None) -> SiteState:
-    """The state again. Raises SnapshotRefused where it is of another version, site, or from the future."""
-    if data[:32] != _seal(site):
-        raise SnapshotRefused("the snapshot is of another version, or the site file has changed since")
+    """The state again; a sump whose part of the site file has changed begins anew and is named in `anew`.
+
+    Raises SnapshotRefused where it is of another version, from the future, or no sump's part is what it was.
+    """
+    if data[:32] != _version_seal():
+        raise SnapshotRefused("the snapshot is of another version")
     if sha256(data[64:]).digest() != data[32:64]:
         raise SnapshotRefused("the snapshot is damaged")
     state: SiteState = pickle.loads(data[64:])  # noqa: S301 - the digest holds; our own bytes
     if now is not None and floor(state.time) > now + AHEAD_S:
         raise SnapshotRefused("the snapshot is from the future")
-    keep_calendar(state, site.calendar)
+    return _fitted(state, site)
+
+
+def _fitted(state: SiteState, site: SiteSpec) -> SiteState:
+    """The sumps of this site, in its order: as they were learned where nothing of theirs has changed, else new."""
+    seals = _seals(site)
+    state.anew = tuple(id for id, seal in seals.items() if state.seals.get(id) != seal)
+    if len(state.anew) == len(seals):
+        raise SnapshotRefused("the site file has changed since: no sump is what it was")
+    state.sumps = {id: sumps.new_sump(spec) if id in state.anew else state.sumps[id] for id, spec in site.sumps.items()}
+    state.seals = seals
     return state

@@ -227,7 +227,7 @@ def test_a_snapshot_must_earn_its_trust(lived, monkeypatch):
     body, now = dump(drive(records[:400]).state), records[399].time
     assert load(body, SITE, now=now + 10.0).time == now
     other_curve = replace(MILL, curve=Curve((0.0, 310.0), (0.0, 300.0)))
-    others = [site_of("mill-1"), site_of("mill-1", "mill-2"), site_of("mill-2", full_l=210.0)]
+    others = [site_of("mill-1"), site_of("mill-2", full_l=210.0)]
     for site in [*others, SiteSpec("Harrow Lane Gearworks", sumps={"mill-2": other_curve})]:
         with pytest.raises(SnapshotRefused, match="site file"):
             load(body, site)
@@ -243,6 +243,21 @@ def test_a_snapshot_must_earn_its_trust(lived, monkeypatch):
     monkeypatch.setattr(core, "VERSION", "of another day")
     with pytest.raises(SnapshotRefused, match="version"):
         load(body, SITE)
+
+
+def test_a_sump_that_is_what_it_was_keeps_its_learning_when_another_changes(lived):
+    """A sump is added, one taken away, one gets another mark: the others know what they knew."""
+    _, records = lived
+    state = drive(records[:400]).state
+    now = records[399].time
+    known = core.belief_at(state, "mill-2", now, SITE)
+    body = dump(state)
+    wider = load(body, site_of("mill-1", "mill-2"))
+    assert wider.anew == ("mill-1",)
+    assert core.belief_at(wider, "mill-2", now, SITE) == known
+    back = load(dump(wider), SITE)
+    assert (back.anew, list(back.sumps)) == ((), ["mill-2"])
+    assert core.belief_at(back, "mill-2", now, SITE) == known
 
 
 def test_settings_heard_before_a_snapshot_are_kept_in_it(lived):
