@@ -8,7 +8,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from agent import upkeep
+from agent import cli_sensors, upkeep
 from agent.cli_calibrate import calibrate_app
 from agent.errors import SiteFault
 
@@ -63,8 +63,12 @@ def _number_or_text(given: str) -> float | str:
 
 
 @app.command()
-def check(site: SitePath) -> int:
-    """Find every fault of a site file. Starts nothing."""
+def check(
+    site: SitePath,
+    live: Annotated[bool, typer.Option("--live", help="Read every sensor, too, and say what is odd.")] = False,
+    seconds: Annotated[float, typer.Option(min=0.5, max=600.0, help="With --live: how long at most.")] = 10.0,
+) -> int:
+    """Find every fault of a site file. Starts nothing, and asks the sensors only where told to."""
     from agent.site import check_site, load_site
 
     faults, warnings = check_site(site)
@@ -74,7 +78,10 @@ def check(site: SitePath) -> int:
     for warning in warnings:
         print(f"warning: {warning}")
     print(f"{site}: sound: {load_site(site).summary()}")
-    return 0
+    return cli_sensors.check_live(site, seconds) if live else 0
+
+
+app.command()(cli_sensors.listen)
 
 
 @app.command()

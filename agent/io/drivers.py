@@ -17,10 +17,12 @@ class DriverLacks(SumpsideError):
     """A package that a bus needs is not installed."""
 
 
-def thread_for(bus: AnyBus, clock: Clock, resolve: Callable[[str], Path]) -> BusThread:
+def thread_for(
+    bus: AnyBus, clock: Clock, resolve: Callable[[str], Path], kind: type[BusThread] = BusThread
+) -> BusThread:
     """A bus, not started yet. `resolve` makes a path of the site file whole. Raises DriverLacks."""
     try:
-        return BusThread(bus, _driver(bus, clock, resolve), clock)
+        return kind(bus, _driver(bus, clock, resolve), clock)
     except ModuleNotFoundError as lack:
         extra = EXTRAS.get(lack.name or "")
         if extra is None:

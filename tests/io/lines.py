@@ -55,7 +55,10 @@ class Plug:
         """Bytes from the instrument; waits for room."""
         while data and self.fd >= 0:  # what is sent into a pulled plug is lost, as it is in life
             select.select([], [self.fd], [], WAIT_S)
-            data = data[os.write(self.fd, data) :]
+            try:
+                data = data[os.write(self.fd, data) :]
+            except BlockingIOError:  # the terminal is fuller than it said
+                time.sleep(0.001)
 
     def receive(self, count: int, deadline_s: float = WAIT_S) -> bytes:
         """At least `count` bytes from the agent."""
