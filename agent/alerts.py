@@ -7,7 +7,8 @@ after a restart. So memory and journal cannot part.
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -130,7 +131,7 @@ class Alerts:
         """After a restart: the journal's rows of alerts, then of findings and of words, each oldest first."""
         for row in others:
             self.absorb(row, now)
-        steps = [step_of(row.time, row.body) for row in alerts]
+        steps = list(_readable(alerts))
         for step in steps:
             if step.event in ("raise", "return") and step.time > now - DAY_S and step.refused is None:
                 self.alarms.raised_at.append(step.time)
@@ -147,6 +148,13 @@ class Alerts:
 def watched_signals(site: Site) -> list[Watched]:
     """Which signals the site file says should come."""
     return [Watched(s.sump, s.signal, bus.id, bus.period_s) for bus in site.bus for s in bus.sensor]
+
+
+def _readable(rows: Iterable[Row]) -> Iterator[Step]:
+    """Steps from rows; one that another version wrote in another way stays in the journal and opens nothing."""
+    for row in rows:
+        with suppress(KeyError, TypeError):
+            yield step_of(row.time, row.body)
 
 
 def _row(step: Step) -> Row:

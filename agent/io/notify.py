@@ -195,13 +195,8 @@ class AlertSink:
 
     def _is_for(self, lane: Lane, row: LogRow) -> bool:
         body = row.data()
-        urgent = body["severity"] == ACT_NOW
-        return (
-            body["event"] in TOLD
-            and "refused" not in body
-            and urgent == lane.urgent
-            and body["severity"] in self._config.severities
-        )
+        severity, told = body.get("severity"), body.get("event") in TOLD and "refused" not in body
+        return told and (severity == ACT_NOW) == lane.urgent and severity in self._config.severities
 
     def _hand_over(self, lane: Lane, rows: list[LogRow]) -> bool:
         """Whether this message is through: sent, or given up."""
@@ -238,7 +233,7 @@ class AlertSink:
         bodies = [row.data() for row in rows]
         first = bodies[0]
         if len(rows) == 1:
-            where = self._names.get(first["sump"] or "", "")
+            where = self._names.get(first.get("sump") or "", "")
             title = ": ".join(part for part in (self._works, first["severity"], where) if part)
             return {"title": title, "text": self._line(rows[0], first), "severity": first["severity"]}
         lines = [self._line(row, body) for row, body in zip(rows, bodies, strict=True)][:DIGEST_LINES]
@@ -248,7 +243,7 @@ class AlertSink:
 
     def _line(self, row: LogRow, body: dict[str, Any]) -> str:
         at = datetime.fromtimestamp(row.time, self._zone)
-        return f"{body['text']} ({at:%Y-%m-%d %H:%M})"
+        return f"{body.get('text')} ({at:%Y-%m-%d %H:%M})"
 
 
 FAULTS: Final = {

@@ -350,3 +350,11 @@ def test_a_clock_at_fault_is_no_full_disk(desk: Desk) -> None:
         rows = desk.look(seconds=seconds, fault=wrong, clock=wrong)
     assert [row["kind"] for row in rows] == ["clock_unset"]
     assert [row["kind"] for row in desk.look(fault="disk full", clock=wrong)] == ["disk_full"]
+
+
+@pytest.mark.parametrize("body", [{}, {"text": "low"}, {"id": 1, "state": None}])
+def test_a_row_that_another_version_wrote_stops_no_start(desk: Desk, body: dict[str, Any]) -> None:
+    id = raise_low(desk)["id"]
+    desk.journal.event("alert", desk.now, "mill-1", "strange", body)
+    desk.restart()
+    assert [alert["id"] for alert in desk.listed] == [id]

@@ -216,6 +216,7 @@ def test_only_what_comes_up_is_told_and_only_in_the_severities_asked_for(post: P
     post.alert("gone", event="clear")
     post.alert("refused", event="raise", refused="no")
     post.alert("oil", KNOW)
+    post.journal.event("alert", T0, "mill-2", "strange", {"text": "another version's"})
     post.alert("back", ACT_SOON, event="return")
     wait_for(post.idle, "all to be dealt with")
     assert sorted(book.texts()) == ["back", "leak"]
