@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from agent.core.fluid import parts_per_100_water
+from agent.core.measures import buckets, setting_for
 from dashboards.instructions import Instruction
 from dashboards.language import N_, _, decimal
 from dashboards.show import NINE_IN_TEN_SD, Show, chance, pct, trim
@@ -12,6 +13,7 @@ from dashboards.show import NINE_IN_TEN_SD, Show, chance, pct, trim
 CIRCULATE_MIN = 30  # before a reading tells anything, see the trade notes on correcting
 LARGEST_SHARE = 0.2  # of what is in the sump: more than this goes in by several pours
 PLAIN_WATER_PCT = 0.005
+TITRATION = "titration"  # an instruction's method, where a refractometer would not settle it
 
 SHEET = N_("Strength limits, additives, mixing two fluids, disposal, health: the supplier's sheet decides.")
 WITH_CONCENTRATE = (
@@ -64,6 +66,8 @@ def _what(one: Instruction, show: Show) -> str:
         return _("Add {volume} of {mix}", volume=show.pour(advice["volume_l"]), mix=mix_name(one))
     if one.kind == "drain_part":
         return _("Drain {volume}, then wait for the next instruction", volume=show.pour(advice["volume_l"]))
+    if one.kind == "read_strength" and advice.get("method") == TITRATION:
+        return _("Titrate a sample with the kit and enter the strength; without a kit, dip the refractometer")
     if one.kind == "read_strength":
         return _("Take a sample, dip the refractometer, enter what it reads")
     if one.kind == "ask":
@@ -79,13 +83,35 @@ def _amounts(one: Instruction, show: Show) -> tuple[tuple[str, str, str], ...]:
         return ()
     water, concentrate = show.pour(advice["water_l"]), show.pour(advice["concentrate_l"])
     amounts = [(_("Water"), water, ""), (_("Concentrate"), concentrate, "")]
+    spec, makeup_pct = one.spec, advice["makeup_pct"]
     if one.is_usual:
-        usual = (f"{trim(advice['makeup_pct'])} %", _("its usual setting"))
+        usual = (f"{trim(makeup_pct)} %", _("its usual setting"))
         return (*amounts, (_("or the proportioner at"), *usual))
-    return tuple(amounts)
+    if setting_for(makeup_pct, spec.usual_pct, spec.measures) is not None:
+        back = _("then back to {setting} %", setting=trim(spec.usual_pct))
+        amounts.append((_("or the proportioner at"), f"{trim(makeup_pct)} %", back))
+    return (*amounts, *_by_the_bucket(one, show))
+
+
+def _by_the_bucket(one: Instruction, show: Show) -> list[tuple[str, str, str]]:
+    """The same by the marks of bucket and jug."""
+    volume_l, makeup_pct = one.advice["volume_l"], one.advice["makeup_pct"]
+    if makeup_pct < PLAIN_WATER_PCT or volume_l <= 0.0:
+        return []
+    made = buckets(volume_l, makeup_pct, one.spec.measures)
+    name = N_("{count} × bucket to the {mark} mark")
+    return [
+        (_(name, count=b.count, mark=show.pour(b.volume_l)), show.jug(b.concentrate_l), _("of it concentrate"))
+        for b in made
+    ]
 
 
 def _steps(one: Instruction, show: Show) -> tuple[str, ...]:
+    if one.kind == "read_strength" and one.advice.get("method") == TITRATION:
+        return (
+            _("Take the sample from moving fluid, not from the surface."),
+            _("Follow the kit's own sheet; gloves and eye protection for its reagents."),
+        )
     if one.kind == "read_strength":
         return (
             _("Wipe the prism, set it to zero with clean water."),

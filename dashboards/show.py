@@ -14,6 +14,7 @@ from dashboards.language import ENGLISH, N_, _, decimal, localised
 
 L_PER_US_GALLON = 3.785411784  # by definition, 231 cubic inches
 FL_OZ_PER_US_GALLON = 128.0
+ML_PER_L = 1000.0
 NINE_IN_TEN_SD = 1.645  # half width of a 90 % interval in standard deviations of a normal
 NOTHING = "–"
 FAHRENHEIT = "fahrenheit"
@@ -67,6 +68,12 @@ class Show:
         if self.units == "us_gallon" and shown < 1.0:
             return f"{decimal(shown * FL_OZ_PER_US_GALLON, 0)} fl oz"
         return f"{decimal(shown, 1 if shown < 20 else 0)} {self.volume_unit}"
+
+    def jug(self, volume_l: float) -> str:
+        """A small volume by a jug's marks: mL below a litre, fluid ounces below a gallon."""
+        if self.units != "us_gallon" and volume_l < 1.0:
+            return f"{decimal(volume_l * ML_PER_L, 0)} mL"
+        return self.pour(volume_l)
 
     def field(self, volume_l: float | None) -> str:
         """A volume as the value of an input field: the site's unit, no unit text."""
