@@ -16,11 +16,17 @@ def main() -> int:
         "--minutes", type=float, default=30.0, help="30: one snapshot's turn, one checkpoint at least"
     )
     footprint.add_argument("--peers", type=Path, help="a virtual environment in which weewx is installed")
+    backlog = kinds.add_parser("backlog", help="a day offline, drained to a broker and a store while live values go on")
+    backlog.add_argument("--days", type=float, default=1.0)
     feed = kinds.add_parser("feed", help="a part of the footprint's run: the sensors")
     feed.add_argument("folder", type=Path)
     feed.add_argument("sumps", type=int)
     kinds.add_parser("say", help="a part of it: the same values to a collector").add_argument("socket", type=Path)
     a = parser.parse_args()
+    if a.what == "backlog":
+        from tests.costs import backlog as waiting
+
+        return waiting.main(a.days)
     from tests.costs import footprint as run
 
     if a.what == "feed":

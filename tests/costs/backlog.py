@@ -1,0 +1,118 @@
+"""A day of backlog to a real broker and a real store, while live values go on; and memory while a week waits.
+
+345,600 points: four sensors at 1 Hz for a day, in blocks of 30 s, as an agent that was offline leaves them.
+"""
+
+from __future__ import annotations
+
+import os
+import statistics
+import tempfile
+import threading
+import time
+from pathlib import Path
+
+from agent.io import mqtt, timeseries
+from agent.io.blocks import Sample
+from agent.io.journal import Journal
+from agent.io.mqtt_messages import now_body
+from agent.site import load_site
+from tests.costs.byhand import DAY_S, T0, Shop, site_text, sump_ids
+from tests.costs.proc import account
+from tests.services import Listener, Mosquitto, VictoriaMetrics
+
+SUMPS, SIGNALS = 2, ("level", "temperature")
+BLOCK_S = 30
+LIVE_EVERY_S = 0.25
+DEADLINE_S = 900.0
+
+
+def fill(path: Path, days: float) -> int:
+    """A journal of so many days; how many points."""
+    journal, shop, points = Journal.open(path), Shop(sump_ids(SUMPS)), 0
+    for second in range(int(days * DAY_S)):
+        for sump, signal, value in shop.readings(T0 + second):
+            if signal in SIGNALS:
+                journal.add(Sample(T0 + second, sump, signal, value, value))
+                points += 1
+        if second % BLOCK_S == BLOCK_S - 1:
+            journal.commit()
+    journal.close()
+    return points
+
+
+def main(days: float) -> int:
+    """The figures."""
+    with tempfile.TemporaryDirectory(dir="/var/tmp") as folder:
+        root = Path(folder)
+        points = fill(root / "journal.sqlite", days)
+        broker, store = Mosquitto(root / "broker"), VictoriaMetrics(root / "store")
+        with broker, store, Listener(broker.port, "sumpside/+/+/now/#") as listener:
+            return _drain(root, points, broker, store, listener)
+
+
+def _drain(root: Path, points: int, broker: Mosquitto, store: VictoriaMetrics, listener: Listener) -> int:
+    more = f'[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\n[timeseries]\nurl = "{store.url}"\nbucket = "sumps"\n'
+    (root / "site.toml").write_text(site_text(SUMPS, more=more), encoding="utf-8")
+    site, journal = load_site(root / "site.toml"), root / "journal.sqlite"
+    told = (lambda *_: None, lambda *_: None, lambda *_: None)
+    sinks = [mqtt.make(site, journal, 0, *told), timeseries.make(site, journal, 0, *told)]
+    before, sent = account(os.getpid()), dict[float, float]()
+    ears = Ears(listener)
+    ears.start()
+    began = time.monotonic()
+    for sink in sinks:
+        sink.start()
+    drained_s: dict[str, float] = {}
+    most_mb, number = before.resident_mb, 0.0
+    while len(drained_s) < len(sinks) and time.monotonic() - began < DEADLINE_S:
+        number += 1.0
+        sent[number] = time.monotonic()
+        sinks[0].publish_now(sump_ids(1)[0], "level", now_body(Sample(T0, sump_ids(1)[0], "level", number, number)))
+        time.sleep(LIVE_EVERY_S)
+        most_mb = max(most_mb, account(os.getpid()).resident_mb)
+        for sink in sinks:
+            status = sink.status()
+            if status["connected"] and status["text"] == "up to date" and not status["behind_rows"]:
+                drained_s.setdefault(sink.name, time.monotonic() - began)
+    after = account(os.getpid())
+    for sink in sinks:
+        sink.stop(5.0)
+    return _tell(points, drained_s, after.cpu_s - before.cpu_s, most_mb - before.resident_mb, ears.late_s(sent))
+
+
+class Ears(threading.Thread):
+    """Notes when each live value was first heard, or a newer one."""
+
+    def __init__(self, listener: Listener) -> None:
+        super().__init__(daemon=True)
+        self._listener, self._ended = listener, threading.Event()
+        self.heard: list[tuple[float, float]] = []  # number, monotonic s
+
+    def run(self) -> None:
+        """Until ended."""
+        seen = 0
+        while not self._ended.wait(0.01):
+            new = self._listener.heard[seen:]
+            seen += len(new)
+            self.heard += [(heard.body()["raw"], time.monotonic()) for heard in new if heard.topic.endswith("/level")]
+
+    def late_s(self, sent: dict[float, float]) -> list[float]:
+        """By value handed in: seconds until it or a newer one was heard."""
+        self._ended.set()
+        self.join()
+        found = []
+        for number, at in sent.items():
+            arrived = [when for heard, when in self.heard if heard >= number]
+            found += [min(arrived) - at] if arrived else []
+        return found
+
+
+def _tell(points: int, drained_s: dict[str, float], cpu_s: float, grew_mb: float, late_s: list[float]) -> int:
+    for name, seconds in drained_s.items():
+        print(f"{name}: {points:,} points drained in {seconds:.1f} s (must ≤ 30 s a day)")
+    print(f"both together {cpu_s:.1f} s of processor; memory grew by {grew_mb:.0f} MB (must < 20 MB for a week)")
+    if late_s:
+        p95 = statistics.quantiles(late_s, n=20)[-1]
+        print(f"a live value meanwhile: median {statistics.median(late_s):.2f} s, p95 {p95:.2f} s (must ≤ 2 s)")
+    return 0
