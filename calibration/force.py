@@ -26,13 +26,11 @@ class Setting:
 def settings(words: Iterable[Mapping[str, Any]], field: str) -> list[Setting]:
     """One sump's settings of a field that stand on one another, oldest first; the last one is in force, and under it
     lies what going back returns to. `words`: rows of contract.md in the order they were taken; a setting that says
-    `back` takes the top away, a `void` of one takes that one out."""
+    `back` takes the top away. What a person takes back by `void` stands on: so it does in the core."""
     stack: list[Setting] = []
     for word in words:
         if word.get("refused"):
             continue
-        if word.get("signal") == "void" and word.get("record_signal") == "setting":
-            stack = [s for s in stack if s.time != word.get("record_time")]
         if word.get("signal") != "setting" or word.get("field") != field:
             continue
         if word.get("back"):

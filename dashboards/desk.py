@@ -25,6 +25,7 @@ from dashboards.live_file import Live, LiveFile
 from dashboards.people import People, Person, open_store, set_up_code
 from dashboards.queries import Queries
 from dashboards.sessions import Sessions
+from dashboards.settings import Settings
 from dashboards.show import Show
 from dashboards.tries import Tries
 
@@ -46,11 +47,12 @@ class Desk:
 
     def __init__(self, site: Site, folders: Folders) -> None:
         folders.inbox.mkdir(parents=True, exist_ok=True)
-        self.site: SiteSpec = site.spec()
+        self._as_in_file = site.spec()
         self.file, self.folders = site, folders
         self.journal_path = folders.state / JOURNAL_FILE
-        self.show = Show(self.site.units, ZoneInfo(self.site.timezone), site.site.degrees)
+        self.show = Show(self._as_in_file.units, ZoneInfo(self._as_in_file.timezone), site.site.degrees)
         self.queries = Queries(self.journal_path, folders.inbox / INBOX_FILE)
+        self._settings = Settings(self.queries)
         self.inbox = Inbox.open(folders.inbox / INBOX_FILE)
         self.live_file = LiveFile(folders.runtime / LIVE_FILE, site.simulated)
         self.store = open_store(folders.inbox / PEOPLE_FILE)
@@ -59,6 +61,11 @@ class Desk:
         self.tries = Tries()
         self.seal_key = seal.key_of(self.store)
         self.code = set_up_code() if self.people.empty() else None
+
+    @property
+    def site(self) -> SiteSpec:
+        """The site as it is in force: its file, and what people have set in the journal since."""
+        return self._settings.over(self._as_in_file)
 
     def close(self) -> None:
         self.queries.close()

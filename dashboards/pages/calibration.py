@@ -9,7 +9,6 @@ from typing import Any
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
-from agent.core.curve import Curve
 from agent.core.spec import SumpSpec
 from agent.io.calibration_files import CURVES, FOLDER, CalibrationFiles
 from calibration import due, force, makeup, probe, strength
@@ -302,8 +301,7 @@ def _dip(ask: Ask, spec: SumpSpec) -> str:
     found = settled(_samples(ask, spec.id, "level", since, ask.now_s + 1.0), since)
     if not isinstance(found, Settled):
         raise Unreadable(_("The level is not at rest."))
-    stack = force.settings(_words(ask, spec), "curve")
-    curve = stack[-1].value if stack else [list(p) for p in zip(spec.curve.raw, spec.curve.litres, strict=True)]
+    curve = [list(p) for p in zip(spec.curve.raw, spec.curve.litres, strict=True)]
     change = by_dip_stick(curve, found.raw, found.se, stick, number(ask.form.get("sd", "1"), _("Error"), 0.01, 100.0))
     fit = {"off": numbers(change.off), "change_proposed": change.propose}
     points = tuple((p[0], p[1]) for p in change.points) if change.propose else ()
@@ -341,9 +339,7 @@ def _hold_up(ask: Ask, spec: SumpSpec) -> str:
     stopped, started = (ask.show.read_moment(ask.form.get(name, "")) for name in ("stopped", "started"))
     if not 0.0 < started - stopped < LOOK_BACK_S * 8:
         raise Unreadable(_("The pump stops first and starts within hours."))
-    stack = force.settings(_words(ask, spec), "curve")
-    points = stack[-1].value if stack else list(zip(spec.curve.raw, spec.curve.litres, strict=True))
-    curve = Curve(tuple(p[0] for p in points), tuple(p[1] for p in points))
+    curve = spec.curve
     rows = _samples(ask, spec.id, "level", stopped - HOLD_UP_S, started + HOLD_UP_S)
     found = fit_hold_up([(t, curve.litres_at(raw)) for t, raw in rows if not curve.at_an_end(raw)], stopped, started)
     fit = {"held_l": numbers(found.held_l), "back_s": numbers(found.back_s), "out_s": numbers(found.out_s)}
@@ -354,9 +350,7 @@ def _hold_up(ask: Ask, spec: SumpSpec) -> str:
 def _proportioner(ask: Ask, spec: SumpSpec) -> str:
     brix = [number(text, _("Reading, Brix"), 0.0, 40.0) for text in ask.form.get("brix", "").split()]
     setting = number(ask.form.get("setting", ""), _("Setting, %"), 0.01, 99.0)
-    stack = force.settings(_words(ask, spec), "refractometer_factor")
-    factor = float(stack[-1].value) if stack else spec.refractometer_factor
-    found = makeup.proportioner(brix, setting, factor)
+    found = makeup.proportioner(brix, setting, spec.refractometer_factor)
     fit = {"strength_pct": numbers(found.strength_pct), "ratio": numbers(found.ratio), "verdict": found.verdict}
     method = {"setting_pct": setting}
     measured = tuple({"brix": b} for b in brix)
@@ -373,9 +367,10 @@ def _use(ask: Ask, spec: SumpSpec) -> str:
 
 def _back(ask: Ask, spec: SumpSpec) -> str:
     field = ask.form.get("field", "")
+    in_file = ask.desk.file.spec().sumps[spec.id]
     site_value = {
-        "curve": [list(p) for p in zip(spec.curve.raw, spec.curve.litres, strict=True)],
-        "refractometer_factor": spec.refractometer_factor,
+        "curve": [list(p) for p in zip(in_file.curve.raw, in_file.curve.litres, strict=True)],
+        "refractometer_factor": in_file.refractometer_factor,
     }.get(field)
     if site_value is None:
         raise Unreadable(_("This form cannot be read."))

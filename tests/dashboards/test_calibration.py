@@ -211,3 +211,16 @@ def test_it_is_found_under_health_and_fits_a_phone(open_page: Open, tank: Tank) 
     page.get_by_role("link", name="Mill 1").click()
     wait_until(lambda: page.url.endswith(PAGE), "the page")
     assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+
+
+def test_other_pages_go_by_what_is_in_force(visit: Visit, works: Works) -> None:
+    """The reading page multiplies by the factor of the journal's newest setting, others stay."""
+    body = {"signal": "setting", "field": "refractometer_factor", "value": 1.75, "by": "Petra"}
+    person = visit("operator")
+    assert "× 1.5 is the strength" in person.page("/reading/mill-1").text
+    works.journal.event("word", works.now_s, "mill-1", None, {"time": works.now_s, "sump": "mill-1", **body})
+    assert "× 1.75 is the strength" in person.page("/reading/mill-1").text
+    assert "× 1.5 is the strength" in person.page("/reading/mill-2").text
+    refused = {"time": works.now_s, "sump": "mill-1", **body, "value": 3.0, "refused": "nobody is cook"}
+    works.journal.event("word", works.now_s, "mill-1", None, refused)
+    assert "× 1.75 is the strength" in person.page("/reading/mill-1").text

@@ -1,0 +1,54 @@
+"""What people have set in the journal since the site file was written: factors, bands, curves. Pages read by these."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from agent.core.curve import Curve
+from agent.core.spec import SiteSpec, SumpSpec
+from agent.records import SETTINGS_PCT
+from dashboards.queries import Queries
+
+MOST_WORDS = 20_000  # five years of a busy works
+NUMBERS = SETTINGS_PCT | {"refractometer_factor"}
+
+
+class Settings:
+    """Looks again only when somebody has said something new."""
+
+    def __init__(self, queries: Queries) -> None:
+        self._queries = queries
+        self._seen = 0
+        self._set: dict[str, dict[str, Any]] = {}  # sump → fields of its spec
+
+    def over(self, site: SiteSpec) -> SiteSpec:
+        """The site with the settings in force; an unreadable journal leaves them as they were."""
+        newest = self._queries.words(None, limit=1)
+        if newest and newest[-1].seq != self._seen:
+            self._seen = newest[-1].seq
+            self._set = self._read()
+        if not self._set:
+            return site
+        return replace(site, sumps={id: _over(spec, self._set.get(id)) for id, spec in site.sumps.items()})
+
+    def _read(self) -> dict[str, dict[str, Any]]:
+        found: dict[str, dict[str, Any]] = {}
+        for row in self._queries.words(None, limit=MOST_WORDS):
+            body = row.data()
+            if row.sump and body.get("signal") == "setting" and not body.get("refused"):
+                found.setdefault(row.sump, {}).update(_field(body))
+        return found
+
+
+def _field(body: Mapping[str, Any]) -> dict[str, Any]:
+    """One field of a spec; a newer program's setting is none that is known here."""
+    name, value = body.get("field"), body.get("value")
+    if name == "curve" and isinstance(value, list):
+        return {"curve": Curve(tuple(float(p[0]) for p in value), tuple(float(p[1]) for p in value))}
+    return {name: float(value)} if name in NUMBERS and isinstance(value, int | float) else {}
+
+
+def _over(spec: SumpSpec, fields: dict[str, Any] | None) -> SumpSpec:
+    return replace(spec, **fields) if fields else spec
