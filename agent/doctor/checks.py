@@ -45,6 +45,7 @@ CHECKS: dict[str, Callable[[Place], Verdict]] = {
     "store": network.store,
     "store_doubles": network.store_doubles,
     "certificates": network.certificates,
+    "alerts": running.alerts,
     "pages": running.pages,
     "units": running.units,
     "unit_watchdog": running.unit_watchdog,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import subprocess
 import urllib.request
+from importlib.util import find_spec
 from pathlib import Path
 
 from agent.doctor.place import LIVE_OLD_S, Place, Verdict, fail, ok, skip, warn
@@ -132,6 +133,20 @@ def _exposure(path: Path, place: Place) -> float | None:
     if score is None:
         raise ValueError(f"systemd-analyze says nothing of {path.name}: {done.stderr.strip()[:200]}")
     return float(score[1])
+
+
+def alerts(place: Place) -> Verdict:
+    """Whether alerts find their way out: the library is there, and the unit lets the agent reach beyond the shop."""
+    if place.site is None or place.site.alerts is None:
+        return skip("no alert is sent")
+    if find_spec("apprise") is None:
+        return fail("the library that sends alerts is not installed", "install the extra `alerts`, or systemd/install")
+    unit = place.file(f"{UNITS}/sumpside-agent.service")
+    dropped_in = [file.read_text("utf-8", "replace") for file in sorted(Path(f"{unit}.d").glob("*.conf"))]
+    if unit.exists() and not any("IPAddressAllow=" in text for text in dropped_in):
+        todo = "systemctl edit sumpside-agent: [Service] IPAddressAllow=any, unless they go to a host in the shop"
+        return warn("alerts are sent, and the agent's unit reaches the shop's own network only", todo)
+    return ok("alerts have a way out")
 
 
 def unit_watchdog(place: Place) -> Verdict:

@@ -242,6 +242,16 @@ def an_edited_calibration(b: Bench) -> None:
     kept.write_text(kept.read_text().replace("300.0", "310.0"))
 
 
+def alerts_out(b: Bench) -> None:
+    """Well with a way out in a drop-in, not without."""
+    (b.shop / "urls").write_text("ntfy://canary")
+    b.site('[alerts]\nurls_file = "urls"\n')
+    way_out = "/etc/systemd/system/sumpside-agent.service.d/out.conf"
+    b.machine(way_out, "[Service]\nIPAddressAllow=any\n")
+    assert examine(b.place(), ["alerts"])[0].verdict.state == "ok"
+    b.machine(way_out, None)
+
+
 def unit_left_alone_when_it_hangs(b: Bench) -> None:
     b.machine("/etc/systemd/system/sumpside-dashboards.service.d/own.conf", "[Service]\nWatchdogSec=0\n")
 
@@ -306,6 +316,7 @@ SITUATIONS: list[tuple[str, str, Callable[[Bench], None]]] = [
     ("lost_samples", "fail", lambda b: b.live(lost_samples=1200)),
     ("publishers", "fail", lambda b: b.live(sinks=away(connected=False))),
     ("publishers", "warn", lambda b: b.live(sinks=away(behind_rows=90_000))),
+    ("alerts", "warn", alerts_out),
     ("pages", "fail", lambda b: b.site("[web]\nport = 1\n")),
     ("units", "fail", lambda b: b.unit("SystemCallFilter=@system-service", "SystemCallFilter=\nRestrictNamespaces=no")),
     ("unit_watchdog", "fail", unit_left_alone_when_it_hangs),

@@ -23,7 +23,7 @@ from tests.upkeep.situations import SITUATIONS, Bench, mounted
 
 BY_SERVERS = {"broker", "store", "store_doubles", "certificates"}
 BY_ROOT = {"space", "inodes", "writable"}
-ELSEWHERE = {"pages"}  # well only where pages run: tried below with a real one
+ELSEWHERE = {"pages", "alerts"}  # well only where pages run, where alerts are sent
 needs_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root may mount")
 
 
