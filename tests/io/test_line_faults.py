@@ -20,7 +20,7 @@ from tests.io.network_slaves import LateTcpSlave
 from tests.io.test_modbus_tcp import check_credit, tcp_bus
 from tests.services import Cable
 
-pytestmark = pytest.mark.timeout(900)
+pytestmark = pytest.mark.timeout(3600)
 RECOVERED_WITHIN_S = 5.0
 TIMES_USUAL, TIMES_LONG = 10, 100
 

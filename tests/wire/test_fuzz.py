@@ -26,7 +26,7 @@ from agent.wire.registers import number
 from tests.io.lines import crc16
 from tests.wire.rubbish import damaged, frames, pieces
 
-pytestmark = pytest.mark.timeout(1500)
+pytestmark = pytest.mark.timeout(3600)
 MOST_EVENTS = 3_000  # of one stream: more is a decoder that goes round in a circle
 TEXT_CHECK = re.compile(r"L1 LEVEL (?P<value>[-+]?\d+\.\d) (?P<unit>MM|CM)\*(?P<check>..)")
 TEXT = re.compile(r"L1 LEVEL (?P<value>[-+]?\d+\.\d) MM")
