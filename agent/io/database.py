@@ -12,6 +12,7 @@ from urllib.parse import quote
 from agent.io.migrations import migrate
 
 BUSY_TIMEOUT_S = 2.0  # a checkpoint on a slow card; longer would eat into the 5 s a stop may take
+LOCKED = (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
 WAL_KEPT_BYTES = 4 << 20  # the write-ahead file is cut back to this after a checkpoint
 
 
@@ -42,8 +43,9 @@ class ReadOnlyDatabase:
     is read as immutable, and opened anew as soon as it changes.
     """
 
-    def __init__(self, path: Path | str) -> None:
+    def __init__(self, path: Path | str, busy_timeout_s: float = BUSY_TIMEOUT_S) -> None:
         self.path = Path(path)
+        self._busy_timeout_s = busy_timeout_s
         self._wal = Path(f"{self.path}-wal")
         self._lock = threading.Lock()
         self._db: sqlite3.Connection | None = None
@@ -96,15 +98,15 @@ class ReadOnlyDatabase:
         self._inode = look[0]
         try:
             return self._try_open("mode=ro")
-        except sqlite3.OperationalError:
-            if self._wal.exists() and self._wal.stat().st_size:
-                raise  # unread commits are in there: reading past them would show an old picture as new
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode in LOCKED or (self._wal.exists() and self._wal.stat().st_size):
+                raise  # a lock, or unread commits in there: reading past them would show an old picture as new
             self._frozen = look
             return self._try_open("immutable=1")
 
     def _try_open(self, option: str) -> sqlite3.Connection:
         uri = f"file:{quote(str(self.path.absolute()))}?{option}"
-        db = sqlite3.connect(uri, BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False, uri=True)
+        db = sqlite3.connect(uri, self._busy_timeout_s, isolation_level=None, check_same_thread=False, uri=True)
         try:
             db.execute("PRAGMA query_only = ON")
             db.execute("SELECT count(*) FROM sqlite_master").fetchone()  # opening is lazy: touch the file now

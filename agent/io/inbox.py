@@ -19,6 +19,7 @@ KINDS = ("record", "decision", "alert", "dosing", "check", "past", "stock", "cal
 LONGEST_TEXT = 500  # characters of a name or a token
 LONGEST_BODY = 65_536  # characters; a curve of a thousand points with all that was shown stays far below
 SAFE_INTEGER = 2**53  # beyond it a float is another number
+LOCKED_TIMEOUT_S = 0.1  # the agent's loop waits no longer for a locked inbox: it looks again a moment later
 WORDS_A_READ = 500  # bounds one tick of the agent's loop
 
 
@@ -91,7 +92,7 @@ class InboxReader:
     """The agent's look at the inbox, with no right to write. Before the first word there may be no file."""
 
     def __init__(self, path: Path | str) -> None:
-        self._db = ReadOnlyDatabase(path)
+        self._db = ReadOnlyDatabase(path, LOCKED_TIMEOUT_S)
 
     def after(self, seq: int, limit: int = WORDS_A_READ) -> list[Word]:
         """Words after one, oldest first. Raises sqlite3.Error where the file cannot be read."""

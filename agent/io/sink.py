@@ -34,6 +34,8 @@ from agent.io.chain import LogRow
 from agent.io.journal import JournalReader
 
 BATCH_ROWS = 200  # about half an hour of 10 s blocks: bounds memory while a backlog drains
+STUCK_S = 60.0  # every wait in an outlet ends long before: a thread that has not come round since hangs, and it is said
+STUCK_FOR_GOOD_S = 900.0  # then the agent ends, and the service manager starts it anew
 JITTER = 0.3  # agents that lost the same broker do not all come back in the same moment
 CLOCK_SLACK_S = 2.0  # a far end's start time may be told anew by this much when its clock is set
 
@@ -153,6 +155,7 @@ class Forwarder:
         self._text = "not started"
         self._failed = False
         self._stop = threading.Event()
+        self._beat = time.monotonic()  # when the thread last came round
         self._thread = threading.Thread(target=self._run, name=f"sink-{self.name}", daemon=True)
 
     # -- from other threads -------------------------------------------------------------------------------------
@@ -171,6 +174,10 @@ class Forwarder:
     def status(self) -> Status:
         """See `Sink`."""
         behind = max(0, self._last_seq - self._tail.cursor)
+        stuck_s = time.monotonic() - self._beat
+        if not self._failed and self._thread.is_alive() and stuck_s > STUCK_S:
+            text = f"stuck for {stuck_s:.0f} s: {self._text}"
+            return Status(connected=False, behind_rows=behind, text=text, failed=stuck_s > STUCK_FOR_GOOD_S)
         return Status(connected=self._connected, behind_rows=behind, text=self._text, failed=self._failed)
 
     def wake(self) -> None:
@@ -224,6 +231,7 @@ class Forwarder:
 
     def _forward(self) -> None:
         """One batch, or one rest."""
+        self._beat = time.monotonic()
         rows = self._rows()
         self._send(rows)
         caught_up = len(rows) < BATCH_ROWS
@@ -235,6 +243,7 @@ class Forwarder:
 
     def _send(self, rows: list[LogRow]) -> None:
         for seq, refusals in self._outlet.deliver(rows) if rows else ():
+            self._beat = time.monotonic()
             self._bury(refusals)
             self._tail.sent(seq, time.monotonic())
             self._confirm()
@@ -256,6 +265,7 @@ class Forwarder:
         self._told.update(refusal.seq for refusal in refusals)
 
     def _wait(self, wait_s: float, text: str, next_s: float) -> float:
+        self._beat = time.monotonic()
         self._outlet.close()
         self._tail.failed()
         self._say(False, text)

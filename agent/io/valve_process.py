@@ -87,7 +87,8 @@ class ValveProcess:
             child.wait(END_S)
         except subprocess.TimeoutExpired:
             child.terminate()
-            child.wait()
+            with suppress(subprocess.TimeoutExpired):  # it shuts the valve by itself when nobody renews
+                child.wait(END_S)
         self._reap(child)
 
     def _reap(self, child: subprocess.Popen[bytes]) -> None:

@@ -1,0 +1,170 @@
+"""Whatever stands still is shown, and goes on when it can; memory, files and threads stay what they are."""
+
+from __future__ import annotations
+
+import os
+import re
+import sqlite3
+import threading
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import pytest
+
+from agent.io import sink as sinks
+from agent.io.chain import LogRow
+from agent.io.inbox import Inbox
+from agent.io.journal import Journal, JournalReader
+from agent.io.sink import Forwarder, Refusal
+from tests.costs.byhand import DAY_S, T0, ByHand
+from tests.costs.proc import account
+from tests.faults.harness import Transmitter, Works
+from tests.io.lines import wait_for
+
+SUMP = "lathe-1"
+
+
+@pytest.fixture
+def works(tmp_path: Path) -> Iterator[Works]:
+    opened = Works(tmp_path)
+    yield opened
+    opened.end()
+
+
+class Wedge:
+    """An outlet that hangs inside a delivery until it is let go: what a library without a deadline would do."""
+
+    name = "wedge"
+    confirm_s = 0.0
+
+    def __init__(self) -> None:
+        self.go = threading.Event()
+        self.inside = threading.Event()
+        self._woken = threading.Event()
+
+    def open(self) -> None:
+        """Always there."""
+
+    def deliver(self, rows: Sequence[LogRow]) -> Iterator[tuple[int, list[Refusal]]]:
+        """Stands still in the middle."""
+        self.inside.set()
+        self.go.wait()
+        yield rows[-1].seq, []
+
+    def started(self) -> float | None:
+        """Does not tell."""
+        return None
+
+    def tend(self, reader: JournalReader, timeout_s: float) -> None:
+        """Waits."""
+        self._woken.wait(timeout_s)
+        self._woken.clear()
+
+    def wake(self) -> None:
+        """Ends the wait."""
+        self._woken.set()
+
+    def close(self) -> None:
+        """Nothing to close."""
+
+
+def test_a_sink_that_is_wedged_says_so_and_goes_on_when_it_can(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sinks, "STUCK_S", 0.2)
+    journal = Journal.open(tmp_path / "journal.sqlite")
+    seq = journal.event("word", T0, SUMP, "w1", {})
+    outlet, acknowledged = Wedge(), list[int]()
+    told = (lambda name, seq: acknowledged.append(seq), lambda *_: None, lambda *_: None)
+    forwarder = Forwarder(outlet, tmp_path / "journal.sqlite", 0, *told)
+    forwarder.start()
+    assert outlet.inside.wait(30.0)
+    wait_for(lambda: forwarder.status()["text"].startswith("stuck for"), "the wedge to be shown")
+    assert not forwarder.status()["connected"] and not forwarder.status()["failed"]
+    monkeypatch.setattr(sinks, "STUCK_FOR_GOOD_S", 0.2)
+    assert forwarder.status()["failed"]  # the agent ends by this, and is started anew
+    monkeypatch.setattr(sinks, "STUCK_S", 60.0)
+    outlet.go.set()
+    wait_for(lambda: acknowledged == [seq], "the row to be delivered after all", 30.0)
+    wait_for(lambda: forwarder.status()["connected"], "it to be well")
+    forwarder.stop(10.0)
+    journal.close()
+
+
+def test_a_line_that_falls_silent_is_shown_within_three_periods_and_found_again(works: Works) -> None:
+    """The port is open and nothing comes: the thread waits in its read, in slices."""
+    works.start()
+    sender = Transmitter(works.plugs["mill-1"])
+    sender.start()
+    works.wait(lambda: works.shown() > 70_003, "the line")
+    sender.end()
+    bus = lambda: works.live()["agent"]["buses"]["line-mill-1"]  # noqa: E731
+    works.wait(lambda: not bus()["ok"] and "nothing for" in bus()["text"], "the silence to be shown", 30.0)
+    again = Transmitter(works.plugs["mill-1"], first=80_000)
+    again.start()
+    works.wait(lambda: works.shown() > 80_000 and bus()["ok"], "the line to be found again", 30.0)
+    again.end()
+    assert works.terminate(within_s=30.0) == 0
+
+
+def test_a_locked_inbox_is_shown_holds_nothing_up_and_is_read_when_it_opens(in_memory: Path) -> None:
+    shop = ByHand(in_memory, 1, "block_s = 10")
+    box = Inbox.open(in_memory / "inbox" / "inbox.sqlite")
+    box.put(time=T0, person="Ana", role="operator", sump=SUMP, kind="record", token="before",
+            body={"signal": "hand_reading", "value": 4.6})  # fmt: skip
+    box.close()
+    shop.run(2)
+    shop.agent.inbox.close()  # else nobody could lock it; the next look opens it again
+    intruder = sqlite3.connect(in_memory / "inbox" / "inbox.sqlite", isolation_level=None)
+    intruder.execute("PRAGMA locking_mode = EXCLUSIVE")
+    intruder.execute("BEGIN EXCLUSIVE")
+    intruder.execute(
+        "INSERT INTO word (time, person, role, sump, kind, body, token) "
+        "VALUES (?, 'Ana', 'operator', ?, 'record', '{\"signal\":\"hand_reading\",\"value\":4.7}', 'after')",
+        (T0 + 5, SUMP),
+    )
+    shop.run(3)
+    assert shop.agent.fault is not None and "the inbox cannot be read" in shop.agent.fault
+    reader = JournalReader(shop.journal_path)
+    shop.run(10)
+    assert len(reader.samples(SUMP, "level", 0.0, 9e9)) >= 10  # the journal goes on
+    intruder.execute("COMMIT")
+    intruder.close()
+    shop.run(3)
+    assert shop.agent.fault is None
+    assert [row.id for row in reader.events("word")] == ["before", "after"]
+    reader.close()
+    shop.stop()
+
+
+@pytest.mark.timeout(7200)
+def test_days_at_speed_leave_memory_files_and_threads_as_they_were(
+    in_memory: Path, long_run: bool, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """30 days in the long run, a quarter of a day else; the first part is not counted: tables fill up once."""
+    shop = ByHand(in_memory, 4 if long_run else 1)
+    shop.period_s = 10.0
+    days = 30.0 if long_run else 0.25
+    shop.run(days * DAY_S / 3)
+    first = account(os.getpid())
+    shop.run(days * DAY_S * 2 / 3)
+    last = account(os.getpid())
+    slope = (last.resident_mb - first.resident_mb) / (days * 2 / 3)
+    with capsys.disabled():
+        print(f"\n{days:g} days: {first.resident_mb:.1f} → {last.resident_mb:.1f} MB, {slope:.3f} MB a day")
+    assert (last.files, last.threads) == (first.files, first.threads)
+    assert slope < 0.1 if long_run else last.resident_mb - first.resident_mb < 8.0
+    shop.stop()
+
+
+def test_the_agent_s_own_waits_have_deadlines() -> None:
+    """What opens a socket or waits for a lock in the agent names a time; a wait without one would be found here."""
+    root = Path(__file__).resolve().parents[2] / "agent"
+    endless = re.compile(r"\.(?:wait|join|acquire|get)\(\)")
+    allowed = {"self._told.get()"}  # a queue that was just seen not to be empty, read by nobody else
+    found = []
+    for path in sorted(root.rglob("*.py")):
+        if "simulated" in path.parts or path.name == "demo.py":
+            continue  # no part of what runs on a Pi
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
+            if endless.search(line) and not any(text in line for text in allowed):
+                found.append(f"{path.relative_to(root)}:{number}: {line.strip()}")
+    assert found == []
