@@ -18,6 +18,7 @@ def main() -> int:
     footprint.add_argument("--peers", type=Path, help="a virtual environment in which weewx is installed")
     backlog = kinds.add_parser("backlog", help="a day offline, drained to a broker and a store while live values go on")
     backlog.add_argument("--days", type=float, default=1.0)
+    kinds.add_parser("scale", help="processor time by the number of sumps")
     feed = kinds.add_parser("feed", help="a part of the footprint's run: the sensors")
     feed.add_argument("folder", type=Path)
     feed.add_argument("sumps", type=int)
@@ -27,6 +28,10 @@ def main() -> int:
         from tests.costs import backlog as waiting
 
         return waiting.main(a.days)
+    if a.what == "scale":
+        from tests.costs import scale
+
+        return scale.main()
     from tests.costs import footprint as run
 
     if a.what == "feed":
