@@ -99,7 +99,7 @@ def update(of: str) -> None:
         string = before.string if before else ("" if isinstance(message, str) else ("", ""))
         fresh.add(message, string)
     with (language.FOLDER / of / "sumpside.po").open("wb") as file:
-        write_po(file, fresh, width=120, omit_header=False, include_lineno=False)
+        write_po(file, fresh, width=120, omit_header=True, include_lineno=False)
 
 
 if __name__ == "__main__":
