@@ -154,8 +154,9 @@ class Bench:
         SQLite makes its side files in the writer's name, which would shut the pages out: so only their user may.
         """
         path = self.folders.inbox / INBOX_FILE
-        if path.exists() and path.stat().st_uid != os.geteuid():
-            owner = path.owner()
+        theirs = path if path.exists() else path.parent
+        if theirs.exists() and theirs.stat().st_uid != os.geteuid():
+            owner = theirs.owner()
             raise Refused(f"{path} belongs to {owner}: run this as {owner} (sudo -u {owner} sumpside calibrate ...)")
         inbox = Inbox.open(path)
         try:

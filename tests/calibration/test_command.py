@@ -380,3 +380,16 @@ def test_small_checks_answer_and_are_kept(shop: Shop) -> None:
     assert "factor 1.02" in meter.output
     assert len(shop.curves("zero") + shop.curves("proportioner") + shop.curves("flow_meter")) == 3
     assert CliRunner().invoke(app, ["calibrate", "at-20", "4.2", "35"]).output.startswith("5.3")
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a folder away")
+def test_nobody_writes_into_the_pages_inbox_but_their_user(shop: Shop) -> None:
+    """SQLite's side files would be in the wrong name, and the pages shut out of their own inbox."""
+    (shop.folder / "inbox").mkdir()
+    os.chown(shop.folder / "inbox", 65534, 65534)
+    rows = "".join(f"{20 if i else 0},{5.0 + 25.0 * i}\n" for i in range(12))
+    (shop.folder / "paper.csv").write_text("poured_l,raw\n" + rows)
+    shop.run("level-from", str(shop.folder / "paper.csv"), "--sump", "mill-2", "--by", "Petra")
+    result = shop.run("use", str(shop.curves()[0]), "--by", "Petra")
+    assert result.exit_code != 0 and "run this as nobody" in str(result.exception)
+    assert list((shop.folder / "inbox").iterdir()) == []
