@@ -19,6 +19,8 @@ def main() -> int:
     backlog = kinds.add_parser("backlog", help="a day offline, drained to a broker and a store while live values go on")
     backlog.add_argument("--days", type=float, default=1.0)
     kinds.add_parser("scale", help="processor time by the number of sumps")
+    latency = kinds.add_parser("latency", help="from a level that changes to the picture of it")
+    latency.add_argument("--changes", type=int, default=60)
     feed = kinds.add_parser("feed", help="a part of the footprint's run: the sensors")
     feed.add_argument("folder", type=Path)
     feed.add_argument("sumps", type=int)
@@ -28,6 +30,10 @@ def main() -> int:
         from tests.costs import backlog as waiting
 
         return waiting.main(a.days)
+    if a.what == "latency":
+        from tests.costs import latency as late
+
+        return late.main(a.changes)
     if a.what == "scale":
         from tests.costs import scale
 
