@@ -86,8 +86,9 @@ class SteadyClock(Clock):
         """Before the first record: `newest` (epoch s, 0 for none) is the latest time that is written already."""
         self._newest = newest
         wall = self._wall()
-        self.sure = wall >= newest and self._is_set() is not False
-        self._ahead = max(wall, newest + AFTER_NEWEST_S if newest else wall) - self._boot()
+        behind = wall < newest - STEP_S  # a bunch of readings may have been stamped a little ahead
+        self.sure = not behind and self._is_set() is not False
+        self._ahead = max(wall, newest + AFTER_NEWEST_S if behind else newest) - self._boot()
         self._started_off_s = wall - self._raw()
 
     def time(self) -> float:

@@ -34,7 +34,7 @@ def _changes(plug: Plug, live: Path, changes: int) -> list[float]:
     rng, found = random.Random(5), list[float]()
     while not live.exists():  # it starts
         time.sleep(0.1)
-    _shown(plug, live, 200.0, 60.0)
+    plug.send(b"what the agent came into\r\n")  # a line whose beginning it may have missed is not believed
     for _ in range(changes):
         time.sleep(1.0 + rng.random())  # at no fixed moment of the agent's own turn
         found.append(_shown(plug, live, round(200.0 + rng.random() * 100.0, 1), GIVE_UP_S))

@@ -193,6 +193,13 @@ def test_daylight_saving_is_nothing_to_the_clock(monkeypatch: pytest.MonkeyPatch
     time.tzset()
 
 
+def test_a_quick_restart_after_readings_stamped_a_little_ahead_is_no_unknown_time() -> None:
+    clock = HandClock(T0)
+    clock.begin(T0 + 0.9)
+    assert clock.sure
+    assert clock.time() >= T0 + 0.9
+
+
 def test_the_real_clock_is_the_computer_s() -> None:
     steady, plain = SteadyClock(), Clock()
     steady.begin(0.0)
