@@ -30,6 +30,8 @@ MOST_DUMPED = 2_048  # bytes that are shown; what a device sends repeats itself
 ENOUGH_BYTES = 4_096
 MOST_UNITS_READ = 4  # whose registers are read: more is a whole works on one line
 QUIET_S = 0.004
+ASK_EVERY_S = 0.5  # several answers are needed to see what changes in them
+ASK_TIMES = 5
 
 Tell = Callable[[str], None]
 
@@ -69,6 +71,8 @@ def listen(wish: Wish, tell: Tell) -> str | None:
             _tell_guess(found, tell)
             return line_piece(wish.port, baud, found, wish.sump, wish.signal, wish.poll)
         tell(_why_no_form(data, baud))
+        if is_text(data):
+            break  # the rate is right
     return _serial_modbus(wish, tell) if wish.modbus and not data else None
 
 
@@ -79,15 +83,12 @@ def _hear(wish: Wish, baud: int, tell: Tell) -> bytes:
     tell(f"listening on {wish.port} at {baud} baud for {wish.seconds:g} s")
     data = b""
     with _opened(wish, baud) as port:
-        if wish.poll:
-            port.write(wish.poll.encode("latin-1"))
-        end = asked = time.monotonic() + wish.seconds
+        end, ask_at = time.monotonic() + wish.seconds, 0.0
         while (left := end - time.monotonic()) > 0.0 and len(data) < ENOUGH_BYTES:
-            more = heard(port, left)
-            data += more
-            if wish.poll and more and asked - time.monotonic() > 0.2:
-                asked = time.monotonic()
+            if wish.poll and time.monotonic() >= ask_at:
+                ask_at = time.monotonic() + min(ASK_EVERY_S, wish.seconds / ASK_TIMES)
                 port.write(wish.poll.encode("latin-1"))
+            data += heard(port, left)
     for line in dump(data[:MOST_DUMPED]):
         tell(line)
     tell(f"{len(data)} bytes" if data else "nothing came")
