@@ -13,6 +13,8 @@ sumpside.marks = (() => {
     c.beginPath();
     c.rect(left, top, width, height);
     c.clip();
+    c.textAlign = "left"; // the axes leave theirs behind
+    c.textBaseline = "alphabetic";
     c.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
     paint(c, { left, top, width, height, right: left + width, bottom: top + height, px: devicePixelRatio });
     c.restore();

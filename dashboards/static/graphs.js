@@ -13,7 +13,8 @@
   const { colour, faint } = marks;
   const together = uPlot.sync("sump");
   const known = (value) => value !== null && value !== undefined;
-  const { word, decimal, language } = sumpside;
+  const { word, decimal } = sumpside;
+  const language = sumpside.language === "en" ? "en-GB" : sumpside.language; // the day before the month
 
   let data = null; // what is drawn
   let plots = [];

@@ -118,7 +118,7 @@
     place.classList.toggle("sent", !rows.length);
   }
 
-  const named = (one) => `${one.what}, ${new Date(one.at).toLocaleTimeString(sumpside.language, { hour: "2-digit", minute: "2-digit" })}`;
+  const named = (one) => `${one.what}, ${new Date(one.at).toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" })}`;
 
   place.querySelector("button").addEventListener("click", () => {
     write(read().filter((one) => one.person !== person || !one.refused));
