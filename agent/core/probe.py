@@ -42,7 +42,8 @@ def take_inline(sump: Sump, when: float, brix: float) -> None:
 
 
 def _book_inline(sump: Sump, when: float) -> None:
-    """The hour's readings become one, at the middle of their times: an addition since then is not in them."""
+    """The hour's readings become one of now; while something is being poured, of the middle of their times, for it is
+    not in them."""
     rows, sump.inline = sump.inline, []
     if len(rows) < INLINE_FEWEST:
         return
@@ -51,4 +52,6 @@ def _book_inline(sump: Sump, when: float) -> None:
         return
     catch_up(sump, when)
     numbers = (middle, sump.spec.refractometer_factor, INLINE_SD_BRIX)
-    sump.ledger.add(Move(rows[len(rows) // 2][0], "inline", numbers))
+    best = sump.tracker.best()
+    taken = rows[len(rows) // 2][0] if best.flow or best.start or best.poured else when
+    sump.ledger.add(Move(taken, "inline", numbers))

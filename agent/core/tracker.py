@@ -46,8 +46,10 @@ HINT_S, HINT_FORCE = 12 * 3600.0, 2.5
 LOG_ODD_RUN, ODD_RUN = -2.0, 0.3  # a run that held up quite another volume: how likely, and 1 sd, share of it
 NEW_RUNS, FAST_PACE = 12, 2.5  # while a sump is so new, a turn may go as much faster than the prior shape
 OVERFULL_SD = 0.02  # people stop pouring at the high mark: 1 sd beyond it, share of full
+THIN_EVERY_S = 150.0  # branches are thinned when one is born, and this often
+LIKE_HELD = 0.3  # an inflow this near to what the pump holds up, as a share of it, may have been its stop
 YOUNG_S = 2700.0  # a branch this young may still prove itself
-FORGOTTEN_OLD = 10.0  # log-odds against an older branch at which it is dropped
+FORGOTTEN_OLD = 8.0  # log-odds against an older branch at which it is dropped
 Floats = np.ndarray[tuple[int], np.dtype[np.float64]]
 
 DAYS_ALIKE = 1.5  # hours that the same hour of the other days counts for: a weekend must not drown in the week
@@ -74,7 +76,7 @@ class Tracker:
         "full_l", "high_l", "branches", "time", "recent", "rates", "spread", "last_y", "same_min",
         "longest_same_min", "known", "turns", "told", "habit", "hour", "stand", "ahead",
         "turned", "learning", "runs", "seen", "calendar", "ripple", "warmth",
-        "usual_held_l", "same_n", "before_jump", "begun",
+        "usual_held_l", "same_n", "before_jump", "begun", "thinned",
     )  # fmt: skip
 
     def __init__(self, full_l: float, high_l: float | None = None) -> None:
@@ -93,7 +95,7 @@ class Tracker:
         self.last_y = 0.0
         self.same_min, self.same_n = 0.0, 0  # for so long, and so many readings, the level has not moved at all
         self.before_jump: tuple[float, float, list[Branch]] | None = None  # the last jump: its time, that before, then
-        self.begun = 0.0  # epoch s of the first reading
+        self.begun = self.thinned = 0.0  # epoch s of the first reading; of the last thinning
         self.longest_same_min = 0.0
         self.known: bool | None = None  # the pump's state where a contact tells it
         self.turns: list[tuple[float, bool]] = []  # starts and stops told since the last reading
@@ -161,7 +163,12 @@ class Tracker:
         self.last_y = y
         if len(self.branches) > 1:
             learn.listen(self)
-            self._thin()
+            if (
+                when - self.thinned > THIN_EVERY_S
+                or len(self.branches) > MAX_BRANCHES
+                or self.branches[-1].born == when
+            ):
+                self._thin()
         if self.branches[0].toggled > self.turned:
             self.turned = self.learning = self.branches[0].toggled
         return True
@@ -278,20 +285,21 @@ class Tracker:
         if calm is None:
             return []
         quiet = max(calm.calm_at, b.quiet_up if sign > 0 else b.quiet_down)
-        moments = [quiet, *(at for at, _ in list(self.recent)[-MOMENTS:] if at > quiet)]
-        b.up = b.down = 0.0
+        late = [at for at, _ in list(self.recent)[-MOMENTS:] if at > quiet]
         since = [r for r in self.recent if r[0] > calm.calm_at]
         since.append((when, y))
-        kinds: list[tuple[str, float]] = [("flow", LOG_ADD if sign > 0 else LOG_DRAIN)]
+        told = [(LOG_ADD if sign > 0 else LOG_DRAIN, "flow", at) for at in (quiet, *late[-1:])]
         if self.known is None:
             right = calm.run if sign > 0 else not calm.run
             if right:
-                kinds += [("turn", LOG_TOGGLE), ("odd turn", LOG_TOGGLE + LOG_ODD_RUN)]
+                told += [(LOG_TOGGLE, "turn", at) for at in (quiet, *late)]
+                told.append((LOG_TOGGLE + LOG_ODD_RUN, "odd turn", late[-1] if late else quiet))
                 if self.runs < NEW_RUNS:
-                    kinds.append(("fast turn", LOG_TOGGLE))
+                    told += [(LOG_TOGGLE, "fast turn", at) for at in (quiet, *late[-1:])]
             elif when - calm.toggled > REBASE_AFTER_S:
-                kinds.append(("rebase", LOG_REBASE))
-        return [self._retell(calm, k, prior, sign, odd, since) for k, prior in kinds for odd in moments]
+                told.append((LOG_REBASE, "rebase", quiet))
+        b.up = b.down = 0.0
+        return [self._retell(calm, kind, prior, sign, odd, since) for prior, kind, odd in told]
 
     def _retell(
         self, calm: Branch, kind: str, prior: float, sign: int, odd: float, since: list[tuple[float, float]]
@@ -323,11 +331,30 @@ class Tracker:
             return
         self._advance_from(b, now, when)
         if kind == "rebase":
+            self._undo(b, sign)
             b.rebase(sign)
         b.toggle(when, self.rates, FAST_PACE if kind == "fast turn" else 1.0)
         if kind == "odd turn":
             b.phh += (ODD_RUN * b.H) ** 2
         b.keep_calm(when)
+
+    def _undo(self, b: Branch, sign: int) -> None:
+        """The pump's state was misjudged since its last turn: what was told then of a rise, or fall, as large as what
+        it holds up was that turn, and is told anew as nothing."""
+        held = b.H + b.G
+
+        def was_turn(p: Poured) -> bool:
+            like = abs(abs(p.volume_l) - held) < LIKE_HELD * held + 2.0 * self.spread
+            return like and p.volume_l * sign < 0.0 and p.start > b.toggled - 60.0
+
+        pending = [p for p in b.poured if was_turn(p)]
+        told = [p for p in self.told if was_turn(p)]
+        if pending:
+            b.poured = tuple(p for p in b.poured if p is not pending[-1])
+        elif told:
+            b.poured += (Poured(told[-1].start, told[-1].end, 0.0, told[-1].variance),)
+        if pending or told:
+            b.logw += LOG_TOGGLE - LOG_REBASE  # no wonder: it explains two things at once
 
     def running_share(self, when: float) -> float:
         """How much of this hour of the week the pump usually runs, 0..1."""
@@ -398,6 +425,7 @@ class Tracker:
 
     def _thin(self) -> None:
         """Drop branches that are out of the running, join those that tell the same story."""
+        self.thinned = self.time
         top = self.best().logw
         kept: list[Branch] = []
         for b in sorted(self.branches, key=by_weight):

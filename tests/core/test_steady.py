@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from agent.core import learn, tracker
-from agent.core.level import Branch
+from agent.core.level import Branch, Poured
 from agent.core.steady import Ripple
 from agent.core.tracker import Tracker
 from agent.core.warmth import FEWEST, Warmth
@@ -128,3 +128,23 @@ def test_two_samples_far_apart_are_not_compared():
     assert warmth.change(0.0, 20.0) is None
     assert warmth.change(300.0, 21.0) == (0.0, 20.0, pytest.approx(0.2))
     assert warmth.change(300.0 + 3600.0, 25.0) is None
+
+
+def test_a_stop_told_as_a_pour_is_taken_back_when_the_pump_starts_again(rng):
+    t = Tracker(FULL_L)
+    b = Branch(225.0, 0.2, t.rates, run=True)
+    b.V, b.H, b.G, b.pvv, b.phh, b.pvh, b.pgg, b.pvg = 250.0, 25.0, 0.0, 0.7, 0.5, 0.5, 0.0, 0.0
+    b.toggled = -80000.0
+    t.branches, t.seen, t.last_y, t.spread = [b], 3, 225.0, 0.6
+    b.keep_calm(0.0)
+    wrong = Poured(-40000.0, -39800.0, 25.4, 1.0)
+    t.told.append(wrong)
+    news = []
+    for k in range(1, 120):
+        fall = 25.0 * (1.0 - exp(-max(0, k - 30) / 2.5))
+        t.reading(60.0 * k, 225.0 - fall + float(rng.normal(0.0, 0.6)))
+        news += t.settled(60.0 * k)
+    assert [(p.start, p.volume_l) for p in news] == [(wrong.start, 0.0)]
+    best = t.best()
+    assert best.run
+    assert pytest.approx(225.0, abs=3.0) == best.V
