@@ -22,7 +22,7 @@ NUMBER = r"[-+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?"
 PLACE = re.compile(r"\{(\w+)\}")
 MOST_KEPT = 4_096  # translated sentences
 DEEPEST = 6  # sentences within sentences
-SENTENCE_END = re.compile(r"(?<=[.?!]) +(?=[A-Z])")
+SENTENCE_END = re.compile(r"(?<=[.?!]) +(?=\S)")
 SAME_AS_OF_PAGES = (" of the core", " (sensor)")  # tells a key from one that the pages use in another sense
 
 

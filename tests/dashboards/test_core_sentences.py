@@ -97,6 +97,7 @@ def test_english_and_litres_stay_word_for_word() -> None:
             "2,0 L ausgelaufen: +31,7 L.",
         ),
         ("foam on top, says Josef", "foam on top, says Josef"),
+        ("The machine cannot be stopped now. foam", "Die Maschine kann jetzt nicht stehen. foam"),
     ],
 )
 def test_what_it_says_in_german(text: str, german: str) -> None:
