@@ -171,7 +171,7 @@ class RtuSlave(threading.Thread):
     def _take(self, asked: Asked, count: int) -> None:
         self.questions.append(asked)
         size = 2 * count if asked.function in (3, 4) else 1
-        content = (len(self.questions) - 1).to_bytes(size, "big")
+        content = ((len(self.questions) - 1) % 256**size).to_bytes(size, "big")
         head = bytes([asked.unit, asked.function, size]) + content
         after = max([time.monotonic() + self._delay_s(), *(due for due, _ in self._due)])
         self._due.append((after, head + crc16(head)))

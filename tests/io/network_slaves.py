@@ -117,5 +117,5 @@ class LateTcpSlave:
         transaction, _, _, unit, function, address, count = struct.unpack(">HHHBBHH", frame)
         self.questions.append(Asked(unit, function, address, time.time()))
         size = 2 * count if function in (3, 4) else 1
-        content = (len(self.questions) - 1).to_bytes(size, "big")
+        content = ((len(self.questions) - 1) % 256**size).to_bytes(size, "big")
         return self.say(transaction, bytes([unit, function, size]) + content)
