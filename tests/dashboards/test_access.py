@@ -8,12 +8,12 @@ from typing import Any
 
 import axe_playwright_python
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Browser, Page, expect
 
 from agent.core.outputs import Finding
 from dashboards.routes import ROUTES
 from tests.dashboards import works as plant
-from tests.dashboards.browsing import DESK, PHONE, Open
+from tests.dashboards.browsing import DESK, PHONE, Open, Watch
 from tests.dashboards.works import Works
 from tests.services import wait_until
 
@@ -86,6 +86,16 @@ def test_no_page_has_a_barrier(busy: Works, open_page: Open, size: dict[str, int
                 found[path] += violations(page)
                 page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
     assert {path: broken for path, broken in found.items() if broken} == {}
+
+
+def test_the_door_has_no_barrier_either(browser: Browser, watch: Watch) -> None:
+    context = browser.new_context(base_url=watch.address, viewport=PHONE)  # type: ignore[arg-type]
+    watch.over(context)
+    page = context.new_page()
+    page.goto("/sign-in")
+    expect(page.get_by_test_id("sign-in")).to_be_visible()
+    assert violations(page) == []
+    context.close()
 
 
 def tab_to(page: Page, test_id: str, most: int = 80) -> None:
