@@ -244,7 +244,7 @@ def _told(sump: Sump, habits: Habits, when: float, poured: Poured) -> list[Outpu
     ident = f"{sump.spec.id}/{int(poured.start)}"
     if ident in sump.said_ids:
         return _volume_revised(sump, when, ident, poured)
-    if ident in sump.dismissed:
+    if ident in sump.dismissed or poured.volume_l == 0.0:
         return []
     if poured.volume_l < 0:
         sump.drained_l = max(0.0, sump.drained_l + poured.volume_l)  # of what was said this has now been seen

@@ -9,8 +9,12 @@ import numpy as np
 import pytest
 
 from agent.core import learn, tracker
+from agent.core.curve import Curve
+from agent.core.kinds import Habits
 from agent.core.level import Branch, Poured
+from agent.core.spec import SumpSpec
 from agent.core.steady import Ripple
+from agent.core.sump import new_sump, take_level
 from agent.core.tracker import Tracker
 from agent.core.warmth import FEWEST, Warmth
 
@@ -148,3 +152,17 @@ def test_a_stop_told_as_a_pour_is_taken_back_when_the_pump_starts_again(rng):
     best = t.best()
     assert best.run
     assert pytest.approx(225.0, abs=3.0) == best.V
+
+
+def test_a_pour_that_was_never_told_is_taken_back_in_silence():
+    curve = Curve((0.0, 400.0), (0.0, 400.0))
+    sump = new_sump(SumpSpec("mill-1", "Mill 1", 300.0, 220.0, 315.0, 7.0, 6.0, 8.4, 1.5, 2.5, 1.0, 14.0, curve))
+    habits = Habits()
+    for k in range(20):
+        assert take_level(sump, habits, 60.0 * k, 250.0 + 0.1 * (k % 3)) == []
+    for b in sump.tracker.branches:
+        b.poured += (Poured(100.0, 160.0, 0.0, 1.0),)
+    sump.tracker.told.append(Poured(100.0, 160.0, 25.0, 1.0))
+    assert take_level(sump, habits, 1300.0, 250.0) == []
+    assert sump.said_ids == {} and not sump.additions
+    assert sump.tracker.told[-1].volume_l == 0.0
