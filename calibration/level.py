@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -230,8 +230,3 @@ def _thin(raw: Array, litres: Array, close: float) -> list[int]:
             break
         keep = sorted([*keep, int(off.argmax())])
     return keep
-
-
-def with_error(step: Step, poured_l: float) -> Step:
-    """The step with another volume, as a person corrects it."""
-    return replace(step, poured_l=poured_l)

@@ -65,8 +65,8 @@ def test_a_sensor_of_coarse_digits_has_the_error_of_its_digit() -> None:
 
 
 def watched(rng: Generator, held: float, back_s: float, out_s: float, noise: float = 0.4) -> list[tuple[float, float]]:
-    """Mill 2 over 20 min stop and 20 min start, a reading in 2 s: running at 280 L until 0, started at 1200 s."""
-    t = np.arange(-120.0, 2400.0, 2.0)
+    """Mill 2 over 20 min stop and 20 min start, a reading in 5 s: running at 280 L until 0, started at 1200 s."""
+    t = np.arange(-120.0, 2400.0, 5.0)
     came = held * (1.0 - np.exp(-np.clip(t, 0.0, 1200.0) / back_s))
     y = 280.0 + came * np.exp(-np.maximum(t - 1200.0, 0.0) / out_s)
     return list(zip(t, y + noise * rng.standard_normal(len(t)), strict=True))
@@ -74,7 +74,7 @@ def watched(rng: Generator, held: float, back_s: float, out_s: float, noise: flo
 
 def test_a_stop_and_a_start_teach_the_litres_and_both_constants(rng: Generator, draws: int) -> None:
     hits = np.zeros(3, int)
-    n = draws // 4
+    n = draws // 2
     for _ in range(n):
         truth = rng.uniform(10.0, 60.0), rng.uniform(30.0, 300.0), rng.uniform(15.0, 200.0)
         found = fit_hold_up(watched(rng, *truth), 0.0, 1200.0)
@@ -135,7 +135,7 @@ def additions(rng: Generator, litres_at: object, ends: tuple[float, float], n: i
 
 
 def test_metered_additions_narrow_a_curve_and_it_still_holds(rng: Generator, draws: int) -> None:
-    hits, narrower, n = 0, 0, draws // 2
+    hits, narrower, n = 0, 0, draws // 3
     for _ in range(n):
         made = filling(rng, PAIL)
         before = fit_level(made.steps, Anchor(), PAIL)
