@@ -6,6 +6,7 @@ counted by the tank, and what was approved by whom is kept here.
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass, field
 
 from agent.core import dosing
@@ -29,24 +30,43 @@ ALL = frozenset(dosing.PHASES)
 
 
 @dataclass
+class Window:
+    """Litres within the last `span_s`."""
+
+    span_s: float
+    litres: float = 0.0
+    flows: deque[tuple[float, float]] = field(default_factory=deque)  # (steady s, litres)
+
+    def add(self, at_s: float, litres: float) -> None:
+        self.flows.append((at_s, litres))
+        self.litres += litres
+
+    def upto(self, now_s: float) -> float:
+        """The sum now; what is older is forgotten."""
+        while self.flows and now_s - self.flows[0][0] >= self.span_s:
+            self.litres -= self.flows.popleft()[1]
+        return self.litres
+
+
+@dataclass
 class Valve:
     """What stands at the sump: it is on while the dead man holds it, whatever the agent believes."""
 
     dead_man: dosing.DeadMan = field(default_factory=dosing.DeadMan)
     sticks_shut: bool = False
-    flows: list[tuple[float, float]] = field(default_factory=list)  # (steady s, litres)
+    total_l: float = 0.0
+    hour: Window = field(default_factory=lambda: Window(dosing.HOUR_S))
+    day: Window = field(default_factory=lambda: Window(dosing.DAY_S))
 
     def flow_l(self, start_s: float, end_s: float) -> float:
         """Litres that came through in a stretch of time in which nothing was renewed."""
         open_s = max(0.0, min(end_s, self.dead_man.until_s) - start_s)
         litres = 0.0 if self.sticks_shut else open_s * LIMITS.rate_l_per_s
         if litres:
-            self.flows.append((end_s, litres))
+            self.total_l += litres
+            self.hour.add(end_s, litres)
+            self.day.add(end_s, litres)
         return litres
-
-    def since_l(self, after_s: float) -> float:
-        """Litres since a moment."""
-        return sum(litres for at_s, litres in self.flows if at_s > after_s)
 
 
 class Rig:
@@ -65,7 +85,7 @@ class Rig:
         self.silent = False
         self.approved: dict[str, Order] = {}  # every order that a reviewer's select was taken for
         self.opened: list[str] = []  # keys, in the order in which they opened the valve
-        self.dose_from_s = self.now_s
+        self.dose_from_s, self.before_l = self.now_s, 0.0
         self.orphan_until_s = self.now_s
         self.events = self.words = 0
         self.doses = 0
@@ -169,7 +189,7 @@ class Rig:
         assert order.pct == LIMITS.pct and order.sump == LIMITS.sump
         assert dosing.moved(order, self.picture) == ""
         self.opened.append(key)
-        self.dose_from_s = self.now_s
+        self.dose_from_s, self.before_l = self.now_s, self.valve.total_l
         self._take(state)
         self.check()
         return True
@@ -232,20 +252,20 @@ class Rig:
             assert self.state.opens or now_s < self.orphan_until_s, "open, and nobody wants it"
         slack_l = 1e-6
         if self.opened:
-            dose_l = self.valve.since_l(self.dose_from_s)
+            dose_l = self.valve.total_l - self.before_l
             ordered_l = self.approved[self.opened[-1]].volume_l
             assert dose_l <= ordered_l + slack_l, f"{dose_l} L given, {ordered_l} L ordered"
             assert ordered_l <= LIMITS.max_dose_l
             if self.stuck_since_s < self.dose_from_s:
                 blind_l = max(dosing.ANSWER_LEAST_L, dosing.ANSWER_SHARE * ordered_l)
                 assert dose_l <= blind_l + LIMITS.rate_l_per_s * (dosing.HOLD_S + TICK_S), "dosed on without an answer"
-        assert self.valve.since_l(now_s - dosing.HOUR_S) <= LIMITS.max_hour_l + slack_l
-        assert self.valve.since_l(now_s - dosing.DAY_S) <= LIMITS.max_day_l + slack_l
+        assert self.valve.hour.upto(now_s) <= LIMITS.max_hour_l + slack_l
+        assert self.valve.day.upto(now_s) <= LIMITS.max_day_l + slack_l
         if self.stuck_at is None:
             assert self.volume_l <= LIMITS.high_l, "overfilled"
 
     def counted(self) -> None:
         """What the core counted is never less than what flowed."""
-        flowed_l = self.valve.since_l(self.now_s - dosing.DAY_S)
+        flowed_l = self.valve.day.upto(self.now_s)
         counted_l = sum(litres for _, litres in self.state.given) + (self.state.poured_l if self.state.opens else 0.0)
         assert flowed_l <= counted_l + dosing.HOLD_S * LIMITS.rate_l_per_s + 1e-6
