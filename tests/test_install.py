@@ -47,6 +47,13 @@ if command == "restore":
 if command == "run" and mood == "down":
     sqlite3.connect(journal).execute("PRAGMA user_version = 9")
 """
+SITE = """
+class Site:
+    slug = "harrow-lane"
+
+def load_site(path):
+    return Site
+"""
 SYSTEMCTL = """#!/bin/sh
 echo "$*" >>{root}/orders
 case $1 in
@@ -123,7 +130,7 @@ class Pi:
 
     def program(self, version: str) -> str:
         """A wheel of the program."""
-        files = {"agent/__init__.py": "", "agent/__main__.py": PROGRAM}
+        files = {"agent/__init__.py": "", "agent/__main__.py": PROGRAM, "agent/site.py": SITE}
         return str(wheel(self.source, "sumpside", version, files))
 
     def helper(self, text: str) -> Path:
@@ -144,6 +151,13 @@ def make_pi(folder: Path) -> Pi:
     return pi
 
 
+def strictly_verified(certs: Path) -> Step:
+    """What openssl says of the broker's certificate, as strict as Python 3.13 and later are."""
+    command = ["openssl", "verify", "-x509_strict", "-CAfile", "sumpside-ca.crt", "sumpside.crt"]
+    done = subprocess.run(command, cwd=certs, capture_output=True, text=True, timeout=MOST_S)
+    return Step(done.returncode, done.stdout, done.stderr, "", "", -1, "", set())
+
+
 @pytest.fixture(scope="module")
 def story(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Step]:
     """A Pi's life, step after step; making a virtual environment takes seconds, so it is lived once."""
@@ -156,6 +170,9 @@ def story(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Step]:
     told["described"] = pi.install(old)
     (pi.root / "etc/systemd/system/sumpside-agent.service").write_text("[Service]\nExecStart=/bin/false\n")
     told["repaired"] = pi.install(old)
+    told["with a broker"] = pi.install(old, "--broker")
+    told["with the same broker"] = pi.install(old, "--broker")
+    told["certificates"] = strictly_verified(pi.root / "etc/mosquitto/certs")
     right = pi.helper("VALUE = 1\n").read_bytes()
     pi.helper("VALUE = 2\n")
     told["tampered"] = pi.install(new)
@@ -208,6 +225,22 @@ def test_what_somebody_bent_is_put_right_and_started_anew(step: Callable[[str], 
     told = step("repaired")
     assert "wrote /etc/systemd/system/sumpside-agent.service" in told.out
     assert "daemon-reload" in told.orders and "restart sumpside-agent.service" in told.orders
+
+
+def test_a_broker_gets_names_passwords_and_a_certificate_once(step: Callable[[str], Step]) -> None:
+    told = step("with a broker")
+    assert told.code == 0, told.err
+    assert told.files >= {
+        "etc/mosquitto/conf.d/sumpside.conf", "etc/mosquitto/sumpside.acl", "etc/mosquitto/sumpside.passwd",
+        "etc/sumpside/mqtt.password", "etc/sumpside/mqtt-reader.password",
+    }  # fmt: skip
+    assert 'user = "harrow-lane"' in told.out and "restart mosquitto.service" in told.orders
+    same = step("with the same broker")
+    assert same.out.splitlines()[-1] == "nothing changed" and "restart mosquitto" not in same.orders
+
+
+def test_the_broker_s_certificate_holds_before_strict_readers(step: Callable[[str], Step]) -> None:
+    assert step("certificates").code == 0, step("certificates").err
 
 
 def test_a_package_that_is_not_the_locked_one_is_not_installed(step: Callable[[str], Step]) -> None:
