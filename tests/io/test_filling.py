@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -10,10 +11,13 @@ from agent.core.curve import Curve
 from agent.core.filling import Asked
 from agent.core.spec import SiteSpec, SumpSpec
 from agent.engine import Engine
+from agent.io.clock import Clock
 from agent.io.journal import Journal
 from agent.picture import Picture, asked
 from agent.records import sensed
 from agent.reviews import Instruction
+from agent.service import Agent
+from agent.site import load_site
 
 SPEC = SumpSpec(
     "mill-2", "Mill 2", 340.0, 240.0, 360.0, 7.0, 6.0, 8.4, 1.5, 2.5, 1.5, 14.0, Curve((0.0, 421.0), (0.0, 421.0))
@@ -62,3 +66,39 @@ def test_people_may_pour_what_is_begun_or_approved_and_nothing_else() -> None:
     assert asked([waits, gone], "mill-2") is None
     assert asked([waits, instruction(3, "approved", 25.0)], "mill-2") == Asked("mill-2/advice3", 25.0)
     assert asked([instruction(3, "approved", 25.0)], "mill-1") is None
+
+
+SITE_FILE = """
+[site]
+name = "Harrow Lane Gearworks"
+[[sump]]
+id = "mill-2"
+full_l = 340.0
+low_l = 240.0
+high_l = 360.0
+[sump.fluid]
+target_pct = 7.0
+low_pct = 6.0
+high_pct = 8.4
+refractometer_factor = 1.5
+[sump.makeup]
+usual_pct = 2.5
+[sump.level]
+curve = [[0.0, 0.0], [421.0, 421.0]]
+"""
+
+
+def test_the_agent_raises_an_alert_before_the_high_mark_is_reached(tmp_path: Path) -> None:
+    (tmp_path / "site.toml").write_text(SITE_FILE)
+    site, clock = load_site(tmp_path / "site.toml"), Clock()
+    agent = Agent(site, "", tmp_path / "journal.sqlite", tmp_path / "inbox.sqlite", tmp_path, clock)
+    began, litres = clock.time() - 300.0, 0.0
+    agent.engine.step(sensed(began, "mill-2", "running", 0.0))
+    for k in range(298):
+        litres = 300.0 + 0.1 * (k % 3) + 0.5 * max(0, k - 200)
+        agent.engine.step(sensed(began + k, "mill-2", "level", litres))
+    agent._write_live()
+    live = json.loads((tmp_path / "live.json").read_text())
+    assert litres < site.sump[0].high_l and live["sumps"]["mill-2"]["filling"]["overfill"] is True
+    assert [alert["kind"] for alert in live["alerts"]] == ["overfill"]
+    agent.stop()
