@@ -20,6 +20,7 @@ from agent.reviews import Instruction
 FINDINGS: Final = ("leak", "level_sensor", "strength_sensor", "proportioner", "oil", "hold_up")
 BAND_SHARE: Final = 0.05  # dead-band of a mark, of the litres between low and full: some pump cycles' worth
 BAND_LEAST_SHARE: Final = 0.01  # of the full sump: what a level sensor breathes
+GUESS_SHARE: Final = 0.15  # a volume whose sd is above this share of the full sump is a guess before any reading
 OUT_P, BACK_P = 0.9, 0.5  # the chance of being out of the band that raises, and the one that clears
 Z95: Final = 1.6449  # standard deviations from the middle to the 95 % quantile
 PATIENCE_S, PATIENCE_PERIODS = 60.0, 3  # a reading older than both is stale
@@ -85,7 +86,8 @@ def causes(sight: Sight, site: SiteSpec, watched: Iterable[Watched]) -> list[Con
 
 
 def _marks(spec: SumpSpec, belief: Mapping[str, Any]) -> Iterator[Condition]:
-    volume_l, known = float(belief["volume_l"]), belief["status"] != "stale"
+    volume_l, sd_l = float(belief["volume_l"]), float(belief.get("volume_sd") or 0.0)
+    known = belief["status"] != "stale" and sd_l <= GUESS_SHARE * spec.full_l
     band_l = max(BAND_SHARE * (spec.full_l - spec.low_l), BAND_LEAST_SHARE * spec.full_l)
     low = f"{spec.name} is below its low mark: about {volume_l:.0f} L, the mark is {spec.low_l:.0f} L"
     yield Condition("low_mark", spec.id, known and volume_l < spec.low_l, known and volume_l > spec.low_l + band_l, low)

@@ -12,7 +12,7 @@ from agent.io.journal import JournalReader
 from tests.faults.harness import Transmitter, Works
 
 OPENING = 1_790_000_000.0
-LATER = OPENING + 7200.0
+LATER = OPENING + 7 * 86_400.0  # later than the first run can have come, however slow the machine
 LOW, FULL = 50_000, 80_000  # 200 L and 320 L in the tank; the low mark is 240 L
 
 
@@ -35,7 +35,7 @@ def test_an_alert_lives_through_a_kill_and_ends_with_its_cause(works: Works) -> 
     sender = Transmitter(works.plugs["mill-1"], LOW)
     sender.start()
     works.start("--clock-speed", "600", "--clock-start", str(OPENING))
-    works.wait(lambda: low_marks(works), "the alert")
+    works.wait(lambda: low_marks(works), "the alert", 30.0)
     (alert,) = low_marks(works)
     assert (alert["state"], alert["severity"], alert["sump"]) == ("raised", "act soon", "mill-1")
     assert works.live()["alert_rate"]["last_hour"] >= 1
@@ -43,7 +43,7 @@ def test_an_alert_lives_through_a_kill_and_ends_with_its_cause(works: Works) -> 
     works.wait(lambda: low_marks(works)[0]["state"] == "acknowledged", "the acknowledgement")
     works.kill()
     works.start("--clock-speed", "600", "--clock-start", str(LATER))
-    works.wait(lambda: low_marks(works) and works.shown() > 0.0, "the alert after the restart")
+    works.wait(lambda: low_marks(works) and works.shown() > 0.0, "the alert after the restart", 30.0)
     assert [(one["id"], one["state"]) for one in low_marks(works)] == [(alert["id"], "acknowledged")]
     sender.end()
     sender = Transmitter(works.plugs["mill-1"], FULL)

@@ -124,6 +124,7 @@ def test_a_cause_raises_its_kind_and_no_other(kind: str, sight: Sight) -> None:
     [
         with_belief(volume_l=241.0),  # above the mark, within its dead-band
         with_belief(volume_l=239.0, status="stale"),
+        with_belief(volume_l=290.0, volume_sd=68.0),  # a guess: no reading has come yet
         with_belief(strength_pct=5.9, strength_p05=5.4, strength_p95=6.4),  # weak, but who knows
         overdue("approved", 9.0, 3.0),
         overdue("approved", 7.0, 6.0),
