@@ -19,6 +19,7 @@ LOW, FULL = 50_000, 80_000  # 200 L and 320 L in the tank; the low mark is 240 L
 @pytest.fixture
 def works(tmp_path: Path) -> Iterator[Works]:
     opened = Works(tmp_path)
+    opened.site.write_text(opened.site.read_text().replace("belief_every_s = 1.0", "belief_every_s = 600.0"))
     yield opened
     opened.end()
 
