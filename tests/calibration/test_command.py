@@ -125,7 +125,8 @@ class Shop:
         self.journal = Journal.open(self.folder / "state" / "journal.sqlite")
 
     def curves(self, kind: str = "curve") -> list[Path]:
-        return sorted((self.folder / "curves").glob(f"mill-2-{kind}-*.toml"))
+        made = (self.folder / "curves").glob(f"mill-2-{kind}-*.toml")
+        return sorted(made, key=lambda path: (path.stem, len(path.stem)))
 
     def agent_takes_words(self) -> Engine:
         """What the live agent does with the inbox: rows into the journal, records into the core."""

@@ -91,7 +91,8 @@ def top_off(stage: Stage, operator: Page) -> None:
     litres = number(todo.get_by_label("How much, really").input_value())
     pct = number(todo.get_by_label("Of which mix").input_value())
     stage.order(f"pour grinder-1 {litres:g} {pct:g}", "pouring")
-    todo.get_by_test_id("done-send").click()
+    with operator.expect_navigation():
+        todo.get_by_test_id("done-send").click()
     expect_proven(operator, stage, "Grinder 1", litres)
 
 
@@ -113,7 +114,8 @@ def correction(stage: Stage, operator: Page, supervisor: Page) -> None:
     stage.order(f"pour mill-1 {litres:g} {pct:g}", "pouring")
     todo.get_by_test_id("done-open").click()
     assert number(todo.get_by_label("How much, really").input_value()) == litres
-    todo.get_by_test_id("done-send").click()
+    with operator.expect_navigation():
+        todo.get_by_test_id("done-send").click()
     expect_proven(operator, stage, "Mill 1", litres)
 
 
