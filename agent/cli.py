@@ -14,6 +14,8 @@ from agent.errors import SiteFault
 
 FAULTY_SITE, BAD_USE, INTERRUPTED = 1, 2, 130
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the core's matrices are small: threads would only spin
+
 app = typer.Typer(
     name="sumpside",
     help="Looks after machine-tool sumps: level, strength, what was added and lost, what to do next.",

@@ -44,14 +44,28 @@ def tamper_with_hash(dashboards: Path) -> None:
 
 
 def build_wheel(sources: Path) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "--no-build-isolation",
-               "--wheel-dir", str(sources / "dist"), str(sources)]
+    command = [
+        sys.executable,
+        "-m",
+        "pip",
+        "wheel",
+        "--quiet",
+        "--no-deps",
+        "--no-build-isolation",
+        "--wheel-dir",
+        str(sources / "dist"),
+        str(sources),
+    ]
     return subprocess.run(command, capture_output=True, text=True, timeout=110)
 
 
 def test_a_wheel_from_a_clean_clone_holds_the_library_every_page_and_no_tests(sources: Path) -> None:
-    files = {str(path.relative_to(sources)) for name in PACKAGES for path in (sources / name).rglob("*")
-             if path.is_file() and path.name not in NOT_SHIPPED}
+    files = {
+        str(path.relative_to(sources))
+        for name in PACKAGES
+        for path in (sources / name).rglob("*")
+        if path.is_file() and path.name not in NOT_SHIPPED
+    }
     done = build_wheel(sources)
     assert done.returncode == 0, done.stderr
     names = zipfile.ZipFile(next((sources / "dist").glob("*.whl"))).namelist()

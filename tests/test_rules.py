@@ -73,8 +73,14 @@ def test_no_module_has_outgrown_its_file() -> None:
 @pytest.mark.parametrize("part", PURE)
 @pytest.mark.parametrize(
     "line",
-    ["import time", "import random", "import socket", "import threading", "from numpy import random",
-     "import datetime as d; d.datetime.now(d.UTC)"],
+    [
+        "import time",
+        "import random",
+        "import socket",
+        "import threading",
+        "from numpy import random",
+        "import datetime as d; d.datetime.now(d.UTC)",
+    ],
 )
 def test_ruff_refuses_a_clock_a_draw_a_socket_a_thread_in_a_pure_part(copy: Path, part: str, line: str) -> None:
     (copy / part / "intruder.py").write_text(line + "\n")

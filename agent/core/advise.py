@@ -32,7 +32,7 @@ from agent.core.visits import attended_hours, hours_to_done
 if TYPE_CHECKING:
     from agent.core.sump import Sump
 
-LOOK_S = 1800.0  # a sump is looked at as often, and at once when something was found, said or read
+LOOK_S = 3600.0  # a sump is looked at as often, and at once when something was found, said or read
 EVERY_S = 600.0  # no more often than this is an advice rewritten
 SEEN_S, SEEN_SHARE = 7200.0, 0.01  # it is judged anew after so long, or when the volume has moved by so much of full
 STALE_S = 2 * 3600.0  # a level older than this is none to pour by

@@ -86,9 +86,10 @@ def steady(t: Tracker, b: Branch, when: float, y: float) -> bool:
         u, loss = 0.0, rates.idle * minutes
         w = w * exp(-minutes / TAU_TAIL_MIN) if w > 1e-4 else 0.0
         moving = TAIL_ERROR * b.G * w
-    spread = t.spread
-    spread += SPREAD_GAIN * (min(abs(moved) / 1.128, 4.0 * spread) - spread)
-    spread = max(spread, SPREAD_FLOOR * t.full_l)
+    spread, seen = t.spread, (moved if moved > 0.0 else -moved) / 1.128
+    spread += SPREAD_GAIN * ((seen if seen < 4.0 * spread else 4.0 * spread) - spread)
+    if spread < SPREAD_FLOOR * t.full_l:
+        spread = SPREAD_FLOOR * t.full_l
     pvv, pvh, pvg = b.pvv + rates.walk * minutes, b.pvh, b.pvg
     d = y - b.V + loss + b.H * u + b.G * w
     gv, gh, gg = pvv - u * pvh - w * pvg, pvh - u * b.phh - w * b.phg, pvg - u * b.phg - w * b.pgg

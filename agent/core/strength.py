@@ -41,7 +41,7 @@ KINDS = 6  # labels of additions lie below this
 GOOD, WRONG = 6, 7  # of a reading
 
 WALK_PER_DAY = {E: 0.012, R: 0.02, B: 0.16, O: 0.008}  # 1 sd a square root of a day
-OIL_SHARE, OIL_FLOOR = 0.10, 0.04  # of sumps that way oil comes into; never thought less likely than the second
+OIL_SHARE, OIL_FLOOR = 0.12, 0.05  # of sumps that way oil comes into; never thought less likely than the second
 OIL_STAYS_DAYS = 90.0  # what is emulsified splits out again or is skimmed
 OIL_PER_DAY, OIL_WALK = 0.03, 0.10  # Brix a day that it then adds, and 1 sd a square root of a day about it
 STRENGTH_WALK = 0.006  # of c a square root of a day: all that is not modelled

@@ -76,7 +76,7 @@ class Tracker:
         "full_l", "high_l", "branches", "time", "recent", "rates", "spread", "last_y", "same_min",
         "longest_same_min", "known", "turns", "told", "habit", "hour", "stand", "ahead",
         "turned", "learning", "runs", "seen", "calendar", "ripple", "warmth",
-        "usual_held_l", "same_n", "before_jump", "begun", "thinned",
+        "usual_held_l", "same_n", "before_jump", "begun", "thinned", "share",
     )  # fmt: skip
 
     def __init__(self, full_l: float, high_l: float | None = None) -> None:
@@ -107,6 +107,7 @@ class Tracker:
         self.runs = 0  # that taught what is held up
         self.turned = self.learning = 0.0  # epoch s of the last start or stop; of the one to learn from, 0 = none
         self.ahead: Floats | None = None  # L lost up to each hour of five usual weeks; until an hour teaches more
+        self.share = -1.0  # of a week that the pump usually runs; below 0 until it is worked out
         self.told: deque[Poured] = deque(maxlen=16)  # told, newest last
         self.calendar: Calendar | None = None  # the shop's, where people told it
 
@@ -155,7 +156,7 @@ class Tracker:
         if int(when // 3600.0) != self.hour:
             learn.habit(self, when)
             learn.rate(self, when)
-            self.ahead = None
+            self.ahead, self.share = None, -1.0
         if self.learning and when - self.learning > SHAPE_MIN * 60.0:
             learn.shape(self, when)
         self.time = when
@@ -362,10 +363,12 @@ class Tracker:
         return runs / (idle + runs)
 
     def week_share(self) -> float:
-        """How much of a week the pump usually runs, 0..1."""
-        idle = sum(h[0] for h in self.habit)
-        runs = sum(h[1] for h in self.habit)
-        return runs / (idle + runs)
+        """How much of a week the pump usually runs, 0..1; kept until an hour teaches more."""
+        if self.share < 0.0:
+            idle = sum(h[0] for h in self.habit)
+            runs = sum(h[1] for h in self.habit)
+            self.share = runs / (idle + runs)
+        return self.share
 
     def loss_ahead(self, when: float, hours: int) -> Floats:
         """Litres lost after 1, 2, … hours from `when`, as the week usually goes; at most four weeks ahead."""

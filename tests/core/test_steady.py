@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
 from math import exp
 from secrets import randbits
 
@@ -41,30 +42,29 @@ def days(rng: np.random.Generator, minutes: int) -> tuple[np.ndarray, np.ndarray
     return seen + rng.normal(0.0, np.where(runs, 0.9, 0.5)), runs
 
 
-def followed(seen: np.ndarray, runs: np.ndarray, told: bool) -> Tracker:
+def test_the_plain_case_is_the_general_one(rng, monkeypatch):
+    """Reading by reading: the same tracker, once by the plain way and once by the general one."""
+    seen, runs = days(rng, 2 * 1440)
+    quick, taken, compared = tracker.steady, [], 0
+    monkeypatch.setattr(tracker, "steady", lambda *args: taken.append(quick(*args)) or taken[-1])
     t = Tracker(FULL_L)
     for k, y in enumerate(seen.tolist()):
-        if told and (k == 0 or runs[k] != runs[k - 1]):
+        if k == 0 or runs[k] != runs[k - 1]:
             t.running(60.0 * k, bool(runs[k]))
+        twin = deepcopy(t) if k % 4 == 0 else None
+        taken.append(False)
         t.reading(60.0 * k, y)
-        t.settled(60.0 * k)
-    return t
-
-
-def test_the_plain_case_is_the_general_one(rng, monkeypatch):
-    seen, runs = days(rng, 3 * 1440)
-    taken = []
-    quick = tracker.steady
-    monkeypatch.setattr(tracker, "steady", lambda *args: taken.append(quick(*args)) or taken[-1])
-    fast = followed(seen, runs, told=True)
-    assert sum(taken) > 0.6 * len(seen)
-    monkeypatch.setattr(tracker, "steady", lambda *args: False)
-    slow = followed(seen, runs, told=True)
-    a, b = fast.best(), slow.best()
-    assert pytest.approx((b.V, b.H, b.G), abs=0.02) == (a.V, a.H, a.G)
-    assert (a.pvv, a.phh, a.pgg) == pytest.approx((b.pvv, b.phh, b.pgg), rel=0.02, abs=1e-3)
-    assert [p.volume_l for p in fast.told] == pytest.approx([p.volume_l for p in slow.told], abs=0.5)
-    assert (fast.spread, fast.time) == pytest.approx((slow.spread, slow.time))
+        if twin is not None and taken[-1]:
+            with monkeypatch.context() as general:
+                general.setattr(tracker, "steady", lambda *args: False)
+                twin.reading(60.0 * k, y)
+            (a,), (b,) = t.branches, twin.branches
+            assert (a.V, a.H, a.G, a.u1) == pytest.approx((b.V, b.H, b.G, b.u1), abs=1e-3)
+            assert (a.pvv, a.phh, a.pgg, a.pvh) == pytest.approx((b.pvv, b.phh, b.pgg, b.pvh), rel=1e-3, abs=1e-6)
+            assert (a.up, a.down, a.quiet_up) == pytest.approx((b.up, b.down, b.quiet_up), abs=1e-3)
+            assert (t.spread, t.time, t.last_y) == pytest.approx((twin.spread, twin.time, twin.last_y))
+            compared += 1
+    assert compared > 40
 
 
 def test_the_ripple_tells_a_pump_that_holds_up_what_was_poured(rng):
