@@ -179,7 +179,7 @@ def test_an_alert_arrives_and_waits_out_an_outage_and_comes_once(post: Post, doo
     post.alert("Mill 2 is above its high mark")
     wait_for(lambda: not sink.status()["connected"], "the outage to be said", WAIT_S)
     assert "s3cret" not in sink.status()["text"]
-    assert sink.status()["behind_rows"] == 1
+    wait_for(lambda: sink.status()["behind_rows"] == 1, "one that waits", WAIT_S)
     post.stop()
     door.reopen()
     sink = post.start()
