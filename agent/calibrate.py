@@ -6,6 +6,7 @@ import csv
 import json
 import os
 import secrets
+import sqlite3
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -45,7 +46,7 @@ def said_plainly() -> Iterator[None]:
     """What fits and files have to say against something, as one line for people."""
     try:
         yield
-    except (CannotFit, OutsideCurve, NotOurs) as why:
+    except (CannotFit, OutsideCurve, NotOurs, sqlite3.Error) as why:
         raise Refused(f"calibrate: {why}") from why
     except OSError as why:
         raise Refused(f"calibrate: {why.filename or ''}: {why.strerror or why}") from why

@@ -9,8 +9,9 @@ from pathlib import Path
 from agent.calibrate import Bench, Refused
 from calibration import session as routine
 from calibration.document import Document
+from calibration.level import fit_level
 from calibration.line import CannotFit
-from calibration.session import Session
+from calibration.session import Session, steps_of
 from calibration.settle import Moving, Settled
 from calibration.shape import Shape, compare
 
@@ -26,9 +27,10 @@ def guide(
     `ask` gives a line that a person typed, `say` shows one. `patience_s`: real seconds to wait for a level to settle.
     """
     while True:
+        bench.files.keep_draft(session.sump, routine.to_row(session))  # before the wait, too: it may end in a refusal
         if session.waiting_l is not None:
             session = _wait(bench, session, say, patience_s)
-        bench.files.keep_draft(session.sump, routine.to_row(session))
+            continue
         answer = ask(f"step {len(session.steps)}: {HELP}").strip().lower()
         if answer == "done":
             return session
@@ -97,14 +99,17 @@ def told(document: Document, full_l: float, high_l: float) -> list[str]:
     return [*lines, *(f"WARNING: {remark}" for remark in document.remarks)]
 
 
-def beside_shape(session_curve: Document, dimensions: str, floor_raw: float, mm_per_raw: float) -> str:
-    """The comparison with a shape given as "length,width[,slope[,ledge height,ledge area mm²]]". Raises CannotFit."""
-    from calibration.level import fit_level
-    from calibration.session import steps_of
-
+def shape_of(dimensions: str) -> Shape:
+    """The shape given as "length,width[,slope[,ledge height,ledge area mm²]]". Raises Refused, CannotFit."""
+    numbers = dimensions.split(",")
     try:
-        numbers = [float(part) for part in dimensions.split(",")]
-        shape = Shape(*numbers[:3], *([numbers[3], numbers[4]] if len(numbers) == 5 else []))
-    except (TypeError, ValueError) as why:
+        if len(numbers) not in (2, 3, 5):
+            raise ValueError(f"{len(numbers)} numbers")
+        return Shape(*(float(part) for part in numbers))
+    except ValueError as why:
         raise Refused(f"--shape: give length,width[,slope[,ledge height,ledge area in mm2]] in mm: {why}") from why
+
+
+def beside_shape(session_curve: Document, shape: Shape, floor_raw: float, mm_per_raw: float) -> str:
+    """The comparison of a curve with a shape. Raises CannotFit."""
     return compare(fit_level(*steps_of(session_curve)), shape, floor_raw, mm_per_raw).text

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from agent import cli_calibrate_fits
-from agent.cli_calibrate_fits import By, Folder, Note, SitePath, Sump, To, made, show
+from agent.cli_calibrate_fits import By, Folder, Note, SitePath, Sump, To, kept, show
 
 calibrate_app = typer.Typer(help="Calibrate a sump: level, strength, hold-up, makeup.", rich_markup_mode=None)
 cli_calibrate_fits.add_to(calibrate_app)
@@ -55,6 +55,7 @@ def level(
     with said_plainly():
         bench = Bench.of(site, state_dir, inbox_dir, runtime_dir, to)
         spec = bench.sump(sump)
+        beside = guided.shape_of(shape) if shape else None
         row = None if again else bench.files.draft(sump)
         begun = routine.begin(sump, by, bench.now(), poured_with, start_l, start_sd_l, until_empty, window)
         session = routine.from_row(row) if row else begun
@@ -66,8 +67,8 @@ def level(
             return 0
         path, document = guided.finish(bench, ended, note)
         lines = guided.told(document, spec.full_l, spec.high_l)
-        if shape:
-            lines.append(guided.beside_shape(document, shape, floor_raw, mm_per_raw))
+        if beside:
+            lines.append(guided.beside_shape(document, beside, floor_raw, mm_per_raw))
         return show(path, document, lines)
 
 
@@ -97,14 +98,15 @@ def level_from(
     with said_plainly():
         bench = Bench.of(site, to=to)
         spec = bench.sump(sump)
+        beside = guided.shape_of(shape) if shape else None
         _, rows = table(points, LEVEL_COLUMNS)
         steps = [Step(r["poured_l"], r["raw"], r.get("raw_se", raw_se)) for r in rows]
         anchor = Anchor(len(steps) - 1 if until_empty else 0, start_l, start_sd_l)
         serial = bench.serial(sump, "level")
         document = as_document(sump, by, bench.now(), steps, anchor, poured_with, serial, bench.site.simulated, note)
         lines = guided.told(document, spec.full_l, spec.high_l)
-        if shape:
-            lines.append(guided.beside_shape(document, shape, floor_raw, mm_per_raw))
+        if beside:
+            lines.append(guided.beside_shape(document, beside, floor_raw, mm_per_raw))
         return show(bench.keep(document), document, lines)
 
 
@@ -145,11 +147,10 @@ def dip(
         fit = {"off": asdict(change.off), "change_proposed": change.propose}
         measured = ({"raw": raw, "raw_se": se, "stick": level if litres is None else litres, "stick_sd": sd},)
         points = tuple((p[0], p[1]) for p in change.points) if change.propose else ()
-        document = made(
-            "dip", sump, bench.now(), by, fit, measured=measured, points=points, unit=change.unit,
-            sensor=bench.serial(sump, "level"), note=note, simulated=bench.site.simulated, remarks=(change.text,),
+        return kept(
+            bench, "dip", sump, by, fit, [change.text], "level", measured=measured, points=points, unit=change.unit,
+            note=note, remarks=(change.text,),
         )  # fmt: skip
-        return show(bench.keep(document), document, [change.text])
 
 
 @calibrate_app.command()
@@ -181,16 +182,14 @@ def learn(
         change = learned.change
         lines = [change.text, f"off by {abs(learned.old_off_l).mean():.2f} L as it is, "
                  f"{abs(learned.new_off_l).mean():.2f} L bent, on average"]  # fmt: skip
+        if not change.propose:
+            print(*lines, sep="\n")
+            return 0
         fit = {"off": asdict(change.off), "change_proposed": change.propose}
-        document = made(
-            "curve", sump, bench.now(), by, fit, measured=tuple(asdict(a) for a in rows),
-            points=tuple((p[0], p[1]) for p in change.points), unit="L", sensor=bench.serial(sump, "level"), note=note,
-            simulated=bench.site.simulated, remarks=(change.text,),
+        return kept(
+            bench, "curve", sump, by, fit, lines, "level", measured=tuple(asdict(a) for a in rows),
+            points=tuple((p[0], p[1]) for p in change.points), unit="L", note=note, remarks=(change.text,),
         )  # fmt: skip
-        if change.propose:
-            return show(bench.keep(document), document, lines)
-        print(*lines, sep="\n")
-        return 0
 
 
 # ── keep, compare, choose ─────────────────────────────────────────────────────────────────────────────────────
@@ -201,21 +200,23 @@ def listed(site: SitePath, state_dir: Folder = None, inbox_dir: Folder = None) -
     """All calibrations of a site, the newest first, and which are in force."""
     from datetime import UTC, datetime
 
-    from agent.calibrate import Bench
-    from calibration.force import FIELDS, SITE_FILE
+    from agent.calibrate import Bench, said_plainly
+    from calibration.force import FIELDS, SITE_FILE, settings
 
-    bench = Bench.of(site, state_dir, inbox_dir)
-    for sump in bench.site.spec().sumps:
-        for field in FIELDS:
-            stack = bench.stack(sump, field)
-            now = f"{stack[-1].file or 'typed'}, chosen by {stack[-1].by}" if stack else SITE_FILE
-            print(f"{sump}: {field}: in force: {now}")
-    for kept in bench.files.all():
-        if kept.document is None:
-            print(f"{kept.path}: {kept.fault}")
-        else:
-            d = kept.document
-            print(f"{kept.path}: {d.kind} of {d.sump}, {datetime.fromtimestamp(d.time, UTC):%Y-%m-%d}, by {d.by}")
+    with said_plainly():
+        bench = Bench.of(site, state_dir, inbox_dir)
+        for sump in bench.site.spec().sumps:
+            words = bench.words(sump)
+            for field in FIELDS:
+                stack = settings(words, field)
+                now = f"{stack[-1].file or 'typed'}, chosen by {stack[-1].by}" if stack else SITE_FILE
+                print(f"{sump}: {field}: in force: {now}")
+        for one in bench.files.all():
+            d = one.document
+            if d is None:
+                print(f"{one.path}: {one.fault}")
+            else:
+                print(f"{one.path}: {d.kind} of {d.sump}, {datetime.fromtimestamp(d.time, UTC):%Y-%m-%d}, by {d.by}")
     return 0
 
 
@@ -230,20 +231,21 @@ def due(
     runtime_dir: Folder = None,
 ) -> int:
     """Which calibrations are due, by how far their checks have drifted and not by the date. 1: one is due."""
-    from agent.calibrate import Bench
+    from agent.calibrate import Bench, said_plainly
     from agent.calibrate_evidence import dips, pairs
     from calibration.due import DUE
     from calibration.due import due as judged
     from calibration.probe import drift
 
-    bench = Bench.of(site, state_dir, inbox_dir, runtime_dir)
-    now = bench.now()
     found = []
-    for sump in bench.site.spec().sumps:
-        found.append((f"{sump}: level", judged(dips(bench, sump), level_tolerance, now)))
-        checks = drift(pairs(bench, sump, now - 86_400.0 * days, now))
-        if checks:
-            found.append((f"{sump}: inline probe", judged(checks, brix_tolerance, now, "Brix")))
+    with said_plainly():
+        bench = Bench.of(site, state_dir, inbox_dir, runtime_dir)
+        now = bench.now()
+        for sump in bench.site.spec().sumps:
+            found.append((f"{sump}: level", judged(dips(bench, sump), level_tolerance, now)))
+            checks = drift(pairs(bench, sump, now - 86_400.0 * days, now))
+            if checks:
+                found.append((f"{sump}: inline probe", judged(checks, brix_tolerance, now, "Brix")))
     for name, one in found:
         print(f"{name}: {one.text}")
     return int(any(one.state == DUE for _, one in found))

@@ -33,10 +33,15 @@ def show(path: Path, document: Any, lines: list[str]) -> int:
     return 0
 
 
-def made(kind: str, sump: str, now: float, by: str, fit: dict[str, Any], **more: Any) -> Any:
+def kept(
+    bench: Any, kind: str, sump: str, by: str, fit: dict[str, Any], lines: list[str], signal: str = "", **more: Any
+) -> int:
+    """Into a dated file, and told. `signal`: of the sensor that was read, where one was; `more`: as of `Document`."""
     from calibration.document import Document
 
-    return Document(kind, sump, now, by, fit, **more)
+    serial = bench.serial(sump, signal) if signal else ""
+    document = Document(kind, sump, bench.now(), by, fit, sensor=serial, simulated=bench.site.simulated, **more)
+    return show(bench.keep(document), document, lines)
 
 
 # ── strength ──────────────────────────────────────────────────────────────────────────────────────────────────
@@ -80,13 +85,14 @@ def factor(
             {**row, "strength_pct": float(c), "residual_pct": float(r)}
             for row, c, r in zip(rows, mixes.pct, found.fit.residuals, strict=True)
         )
-        document = made(
-            "factor", sump, bench.now(), by, fit, measured=measured, unit="% per Brix", note=note,
-            remarks=found.remarks, method={"sd": sd, "brix_sd": brix_sd, "density": density, "stepwise": stepwise},
-        )  # fmt: skip
         f = found.factor
         lines = [f"factor {f.value:.3f} ({f.low:.3f} to {f.high:.3f}); in force {bench.factor_in_force(sump)[0]:g}"]
-        return show(bench.keep(document), document, [*lines, *(f"WARNING: {r}" for r in found.remarks)])
+        lines += [f"WARNING: {r}" for r in found.remarks]
+        method = {"sd": sd, "brix_sd": brix_sd, "density": density, "stepwise": stepwise}
+        return kept(
+            bench, "factor", sump, by, fit, lines, measured=measured, unit="% per Brix", note=note,
+            remarks=found.remarks, method=method,
+        )  # fmt: skip
 
 
 def _mixes(
@@ -127,11 +133,11 @@ def zero(
         off = found.low > 0.0 or found.high < 0.0
         text = f"water reads {found.value:+.2f} Brix ({found.low:+.2f} to {found.high:+.2f}): "
         text += "zero it" if off else "its zero holds"
-        document = made(
-            "zero", sump, bench.now(), by, {"zero": numbers(found)}, unit="Brix", note=note, remarks=(text,),
-            measured=tuple({"brix": b, "temperature_c": temperature} for b in readings),
+        measured = tuple({"brix": b, "temperature_c": temperature} for b in readings)
+        return kept(
+            bench, "zero", sump, by, {"zero": numbers(found)}, [text], measured=measured, unit="Brix", note=note,
+            remarks=(text,),
         )  # fmt: skip
-        return show(bench.keep(document), document, [text])
 
 
 def at_20(
@@ -177,12 +183,11 @@ def probe(
         told = due(drift(rows), tolerance, now, "Brix")
         parts = {"offset_brix": fitted.offset, "slope": fitted.slope, "per_k": fitted.per_k}
         fit = {name: numbers(value) for name, value in parts.items() if value is not None}
-        document = made(
-            "probe", sump, now, by, {**fit, "due": told.state}, measured=tuple(asdict(p) for p in rows), unit="Brix",
-            sensor=bench.serial(sump, "brix"), note=note, simulated=bench.site.simulated, remarks=(told.text,),
-        )  # fmt: skip
         lines = [f"{name} {v.value:+.3f} ({v.low:+.3f} to {v.high:+.3f})" for name, v in parts.items() if v is not None]
-        return show(bench.keep(document), document, [*lines, told.text])
+        return kept(
+            bench, "probe", sump, by, {**fit, "due": told.state}, [*lines, told.text], "brix",
+            measured=tuple(asdict(p) for p in rows), unit="Brix", note=note, remarks=(told.text,),
+        )  # fmt: skip
 
 
 # ── hold-up and makeup ────────────────────────────────────────────────────────────────────────────────────────
@@ -217,12 +222,10 @@ def hold_up(
         found = fit_hold_up(rows, t0, t1)
         fit = {"held_l": numbers(found.held_l), "back_s": numbers(found.back_s), "out_s": numbers(found.out_s),
                "noise_l": found.noise_l, "law_off": found.law_off}  # fmt: skip
-        document = made(
-            "hold_up", sump, bench.now(), by, fit, unit="L and s", sensor=bench.serial(sump, "level"), note=note,
-            simulated=bench.site.simulated, remarks=(found.text,),
+        return kept(
+            bench, "hold_up", sump, by, fit, [found.text], "level", unit="L and s", note=note, remarks=(found.text,),
             method={"stopped": t0, "started": t1, "readings": len(rows)},
         )  # fmt: skip
-        return show(bench.keep(document), document, [found.text])
 
 
 def _moment(bench: Any, given: str | None, words: str) -> float:
@@ -272,13 +275,11 @@ def proportioner(
         by_zero = (checked.value, checked.sd) if checked else (0.0, 0.0)
         found = makeup.proportioner(readings, set_to, *bench.factor_in_force(sump), by_zero, brix_sd)
         fit = {"strength_pct": numbers(found.strength_pct), "ratio": numbers(found.ratio), "verdict": found.verdict}
-        document = made(
-            "proportioner", sump, bench.now(), by, fit, measured=tuple({"brix": b} for b in readings),
+        lines = [f"gives {found.strength_pct.value:.2f} %, set {set_to:g} %", found.text]
+        return kept(
+            bench, "proportioner", sump, by, fit, lines, measured=tuple({"brix": b} for b in readings),
             unit="% of the mix", note=note, remarks=(found.text,), method={"setting_pct": set_to, "brix_sd": brix_sd},
         )  # fmt: skip
-        return show(
-            bench.keep(document), document, [f"gives {found.strength_pct.value:.2f} %, set {set_to:g} %", found.text]
-        )
 
 
 def meter(
@@ -303,8 +304,8 @@ def meter(
         counted, collected = ([row[name] for row in rows] for name in columns)
         fit = flow_meter(counted, collected, sd_l, step_l)
         value = fit.coefficients[0]
-        document = made(
-            "flow_meter", sump, bench.now(), by, {"factor": numbers(value)}, measured=tuple(rows),
+        lines = [f"factor {value.value:.5g} ({value.low:.5g} to {value.high:.5g})"]
+        return kept(
+            bench, "flow_meter", sump, by, {"factor": numbers(value)}, lines, measured=tuple(rows),
             unit=f"L per {columns[0].removesuffix('_l')} unit", note=note, method={"sd_l": sd_l, "step_l": step_l},
         )  # fmt: skip
-        return show(bench.keep(document), document, [f"factor {value.value:.5g} ({value.low:.5g} to {value.high:.5g})"])

@@ -16,7 +16,8 @@ from typing import IO
 import pytest
 from typer.testing import CliRunner, Result
 
-from agent.calibrate import Bench
+from agent.calibrate import Bench, Refused
+from agent.calibrate_level import guide
 from agent.cli import app
 from agent.core.curve import Curve
 from agent.engine import Engine
@@ -25,6 +26,7 @@ from agent.io.journal import Journal
 from agent.reviews import Reviews
 from agent.site import check_site, load_site
 from agent.words import heard
+from calibration import session as routine
 from calibration.document import read
 from tests.services import DEADLINE_S
 
@@ -212,6 +214,27 @@ def test_a_forgotten_pail_is_warned_of_and_a_stopped_routine_is_taken_up_again(s
     assert "does not fit the others" in second
 
 
+def test_what_was_poured_is_kept_when_the_level_does_not_settle_in_time(shop: Shop) -> None:
+    bench = Bench.of(str(shop.site), *shop.dirs[1::2])
+    begun = routine.begin("mill-2", "Petra", shop.time, "pail", 0.0, 0.2, False, 60.0)
+    for _ in range(20):
+        shop.ten_seconds()
+    with pytest.raises(Refused, match="the routine is kept"):  # nothing is logged after the pour
+        guide(bench, begun, lambda question: "20", lambda words: None, 0.2)
+    row = bench.files.draft("mill-2")
+    assert row is not None
+    kept = routine.from_row(row)
+    assert (kept.waiting_l, len(kept.steps)) == (20.0, 1)
+
+
+def test_a_journal_that_is_none_is_said_in_one_line(shop: Shop) -> None:
+    (shop.folder / "other").mkdir()
+    (shop.folder / "other" / "journal.sqlite").write_text("no database at all, though it is long enough" * 30)
+    result = CliRunner().invoke(app, ["calibrate", "list", str(shop.site), "--state-dir", str(shop.folder / "other")])
+    assert isinstance(result.exception, Refused)
+    assert "\n" not in str(result.exception)
+
+
 def test_a_curve_from_paper_says_when_it_ends_too_low_and_differs_from_the_shape(shop: Shop) -> None:
     rows = "".join(f"{20 if i else 0},{5.0 + 25.0 * i}\n" for i in range(8))
     (shop.folder / "paper.csv").write_text("poured_l,raw\n" + rows)
@@ -362,6 +385,8 @@ def test_an_inline_probe_is_held_against_what_people_read(shop: Shop) -> None:
         (["level", "--sump", "mill-2", "--by", "Petra", "--with", "spoon"], "spoon"),
         (["use", "site.toml", "--by", "Petra"], "no calibration"),
         (["dip", "--sump", "mill-2", "--by", "Petra", "--reading", "100"], "--level or --litres"),
+        (["level", "--sump", "mill-2", "--by", "Petra", "--shape", "1000,800,0,90"], "--shape"),
+        (["level", "--sump", "mill-2", "--by", "Petra", "--shape", "box"], "--shape"),
     ],
 )
 def test_a_call_that_cannot_be_meant_is_refused_in_one_line(
