@@ -11,6 +11,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -193,4 +194,6 @@ def table(path: str, *columns: tuple[str, ...]) -> tuple[tuple[str, ...], list[d
             raise Refused(f"{path}: line {number}: {why}") from why
         if missing := [name for name in wanted if name not in found[-1]]:
             raise Refused(f"{path}: line {number}: {missing[0]} is missing")
+        if strange := [name for name, value in found[-1].items() if not isfinite(value)]:
+            raise Refused(f"{path}: line {number}: {strange[0]} is no number to reckon with")
     return wanted, found

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import Annotated, NoReturn
+from functools import cache
+from typing import Annotated, Any, NoReturn
 
 import typer
+from typer.core import TyperGroup
+from typer.main import get_group
 
 from agent import cli_sensors, upkeep
-from agent.cli_calibrate import calibrate_app
 from agent.errors import SiteFault
 
 FAULTY_SITE, BAD_USE, INTERRUPTED = 1, 2, 130
@@ -214,7 +216,31 @@ def dashboards(
 
 journal_app = typer.Typer(help="Look after the journal.", rich_markup_mode=None)
 app.add_typer(journal_app, name="journal")
-app.add_typer(calibrate_app, name="calibrate")
+
+
+class _Calibrate(TyperGroup):
+    """Fifteen commands with many options: imported and built only where somebody calibrates."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """As typer's own groups do."""
+        return _calibrate().list_commands(ctx)
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        """As typer's own groups do."""
+        return _calibrate().get_command(ctx, cmd_name)
+
+
+@cache
+def _calibrate() -> TyperGroup:
+    from agent.cli_calibrate import calibrate_app
+
+    return get_group(calibrate_app)
+
+
+app.add_typer(
+    typer.Typer(cls=_Calibrate, rich_markup_mode=None), name="calibrate",
+    help="Calibrate a sump: level, strength, hold-up, makeup.",
+)  # fmt: skip
 
 
 @journal_app.callback()

@@ -9,18 +9,13 @@ from typing import Annotated
 import typer
 
 from agent import cli_calibrate_fits
-from agent.cli_calibrate_fits import By, Folder, Note, SitePath, Sump, To, kept, show
+from agent.cli_calibrate_fits import LEAST_ERROR, By, Folder, Note, SitePath, Sump, To, kept, show
 
 calibrate_app = typer.Typer(help="Calibrate a sump: level, strength, hold-up, makeup.", rich_markup_mode=None)
 cli_calibrate_fits.add_to(calibrate_app)
 
 With = Annotated[str, typer.Option("--with", metavar="pail|scales|meter", help="How litres are measured.")]
 LEVEL_COLUMNS = ("poured_l", "raw")
-
-
-@calibrate_app.callback()
-def _calibrate() -> None:
-    """Every result is a dated file that is never overwritten; the one in force is chosen with `use`."""
 
 
 # ── level ─────────────────────────────────────────────────────────────────────────────────────────────────────
@@ -117,7 +112,7 @@ def dip(
     by: By,
     level: Annotated[float | None, typer.Option(help="The stick's reading in the curve's raw unit.")] = None,
     litres: Annotated[float | None, typer.Option(help="Or in litres, where the stick is marked so.")] = None,
-    sd: Annotated[float, typer.Option(help="The stick's own error, 1 sd, in the same unit.")] = 1.0,
+    sd: Annotated[float, typer.Option(min=LEAST_ERROR, help="The stick's own error, 1 sd, in the same unit.")] = 1.0,
     reading: Annotated[float | None, typer.Option(help="The sensor's reading; else the last minute's.")] = None,
     note: Note = "",
     state_dir: Folder = None,

@@ -15,6 +15,8 @@ Folder = Annotated[str | None, typer.Option(metavar="DIR")]
 To = Annotated[
     str | None, typer.Option(metavar="DIR", help="Where the new file goes; usually curves/ beside the site.")
 ]
+LEAST_ERROR = 1e-6  # a stated error of nothing weighs without end
+BrixSd = Annotated[float, typer.Option(min=LEAST_ERROR, help="Error of one refractometer reading, 1 sd.")]
 Note = Annotated[str, typer.Option(help="A remark, kept with the result.")]
 
 
@@ -55,7 +57,7 @@ def factor(
     sump: Sump,
     by: By,
     sd: Annotated[float, typer.Option(help="Error of one measure (mL, g, or % of a titration), 1 sd.")] = 0.3,
-    brix_sd: Annotated[float, typer.Option(help="Error of one refractometer reading, 1 sd.")] = 0.15,
+    brix_sd: BrixSd = 0.15,
     density: Annotated[float | None, typer.Option(help="Of the concentrate, kg/L, for weighed mixes.")] = None,
     water_brix: Annotated[list[float] | None, typer.Option(help="What water read just before; repeat it.")] = None,
     stepwise: Annotated[bool, typer.Option("--stepwise", help="One sample thinned: water added step by step.")] = False,
@@ -117,7 +119,7 @@ def zero(
     sump: Sump,
     by: By,
     temperature: Annotated[float | None, typer.Option(help="°C of the water, uncompensated instrument.")] = None,
-    brix_sd: float = 0.15,
+    brix_sd: BrixSd = 0.15,
     note: Note = "",
     to: To = None,
 ) -> int:
@@ -256,7 +258,7 @@ def proportioner(
     by: By,
     setting: Annotated[float | None, typer.Option(help="What it is set to, % of the mix; else the usual.")] = None,
     water_brix: Annotated[list[float] | None, typer.Option(help="What water read just before; repeat it.")] = None,
-    brix_sd: float = 0.15,
+    brix_sd: BrixSd = 0.15,
     note: Note = "",
     state_dir: Folder = None,
     to: To = None,
@@ -287,7 +289,7 @@ def meter(
     runs: Annotated[str, typer.Argument(metavar="RUNS.csv", help="Columns metered_l (or pulses), collected_l.")],
     sump: Sump,
     by: By,
-    sd_l: Annotated[float, typer.Option(help="Error of one collected amount, L, 1 sd.")] = 0.1,
+    sd_l: Annotated[float, typer.Option(min=LEAST_ERROR, help="Error of one collected amount, L, 1 sd.")] = 0.1,
     step_l: Annotated[float, typer.Option(help="The meter's last digit, L (or pulses).")] = 0.0,
     note: Note = "",
     to: To = None,

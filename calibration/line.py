@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -27,6 +28,10 @@ class Value:
     sd: float
     low: float
     high: float
+
+    def __post_init__(self) -> None:
+        if not all(map(isfinite, (self.value, self.sd, self.low, self.high))):
+            raise CannotFit("what was given leads to no number: look for a reading that is none")
 
     def z(self, other: float = 0.0) -> float:
         """How many standard errors it lies above `other`."""

@@ -25,6 +25,13 @@ METER = PourError(0.05, 0.003, 0.01)  # a flow meter of the usual class, not yet
 ERRORS = {"pail": PAIL, "scales": SCALES, "meter": METER}
 
 
+def error_of(poured_with: str) -> PourError:
+    """The error of a way to measure litres. Raises CannotFit."""
+    if poured_with not in ERRORS:
+        raise CannotFit(f"measured with {poured_with!r}? known are {', '.join(ERRORS)}")
+    return ERRORS[poured_with]
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """One step: litres poured in (drained: negative) before this reading, and the level that settled then.

@@ -13,7 +13,7 @@ from typing import Any
 from calibration.document import Document
 from calibration.level import LevelCurve, fit_level, judge_last, odd_points
 from calibration.line import CannotFit
-from calibration.pours import ERRORS, Anchor, PourError, Step
+from calibration.pours import Anchor, PourError, Step, error_of
 from calibration.settle import WINDOW_S, Moving, Settled, settled
 
 MOST_LITRES = 20_000.0  # a pour of more is a unit mistaken
@@ -38,7 +38,7 @@ class Session:
 
     @property
     def error(self) -> PourError:
-        return ERRORS[self.poured_with]
+        return error_of(self.poured_with)
 
     @property
     def anchor(self) -> Anchor:
@@ -56,8 +56,7 @@ def begin(
     window_s: float = WINDOW_S,
 ) -> Session:
     """A new routine, waiting for its first level. Raises CannotFit where it could not end well."""
-    if poured_with not in ERRORS:
-        raise CannotFit(f"measured with {poured_with!r}? known are {', '.join(ERRORS)}")
+    error_of(poured_with)
     if not by.strip():
         raise CannotFit("a calibration carries the name of the person who does it")
     if not (0.0 <= start_l <= MOST_LITRES and 0.0 < start_sd_l <= MOST_LITRES and window_s > 0.0):
@@ -116,7 +115,8 @@ def as_document(
     simulated: bool = False, note: str = "",
 ) -> Document:  # fmt: skip
     """Steps as the document of their curve. Raises CannotFit."""
-    made = fit_level(steps, anchor, ERRORS[poured_with])
+    error = error_of(poured_with)
+    made = fit_level(steps, anchor, error)
     points = made.file_points()
     intervals = [_interval(made, raw) for raw, _ in points]
     fit: dict[str, Any] = {
@@ -126,7 +126,7 @@ def as_document(
     }  # fmt: skip
     remarks = [f"step to reading {made.points.raw[i]:g} does not fit the others" for i in odd_points(made)]
     method = {
-        "poured_with": poured_with, **asdict(ERRORS[poured_with]), "known_step": anchor.step,
+        "poured_with": poured_with, **asdict(error), "known_step": anchor.step,
         "known_l": anchor.volume_l, "known_sd_l": anchor.sd_l,
     }  # fmt: skip
     return Document(

@@ -384,6 +384,9 @@ def test_an_inline_probe_is_held_against_what_people_read(shop: Shop) -> None:
         (["factor", "missing.csv", "--sump", "mill-2", "--by", "Petra"], "No such file"),
         (["level", "--sump", "mill-2", "--by", "Petra", "--with", "spoon"], "spoon"),
         (["use", "site.toml", "--by", "Petra"], "no calibration"),
+        (["zero", "nan", "--sump", "mill-2", "--by", "Petra"], "no number"),
+        (["level-from", "paper.csv", "--sump", "mill-2", "--by", "Petra", "--with", "bucket"], "bucket"),
+        (["level-from", "odd.csv", "--sump", "mill-2", "--by", "Petra"], "line 3: raw is no number"),
         (["dip", "--sump", "mill-2", "--by", "Petra", "--reading", "100"], "--level or --litres"),
         (["level", "--sump", "mill-2", "--by", "Petra", "--shape", "1000,800,0,90"], "--shape"),
         (["level", "--sump", "mill-2", "--by", "Petra", "--shape", "box"], "--shape"),
@@ -393,6 +396,8 @@ def test_a_call_that_cannot_be_meant_is_refused_in_one_line(
     shop: Shop, monkeypatch: pytest.MonkeyPatch, words: list[str], why: str
 ) -> None:
     monkeypatch.chdir(shop.folder)
+    (shop.folder / "paper.csv").write_text("poured_l,raw\n" + "".join(f"20,{25.0 * i}\n" for i in range(8)))
+    (shop.folder / "odd.csv").write_text("poured_l,raw\n0,5.0\n20,nan\n")
     result = shop.run(*words)
     assert result.exit_code != 0
     assert why in str(result.exception) and "\n" not in str(result.exception)
