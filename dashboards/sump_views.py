@@ -11,7 +11,7 @@ from dashboards import filling
 from dashboards.instructions import Instruction
 from dashboards.language import N_, _, decimal
 from dashboards.live_file import Live
-from dashboards.show import AN_HOUR_S, NOTHING, Show, age, between, pct_pm, span_in, trim
+from dashboards.show import AN_HOUR_S, NINE_IN_TEN_SD, NOTHING, Show, age, between, pct_pm, span_in, trim
 
 OLD_AFTER_S = 120.0  # a live value older than this is marked; sensors are read every few seconds
 BELIEF_OLD_AFTER_S = 3 * 3600.0
@@ -47,7 +47,7 @@ def view(
     belief = live.belief(spec.id) or belief
     state, status = judge(spec, belief)
     texts, old = {"status": status}, {}
-    for name, shown in (("level", _level), ("brix", _brix), ("temperature", _temperature)):
+    for name, shown in SHOWN.items():
         sample = live.signal(spec.id, name)
         texts |= {name: shown(sample, show), f"{name}_doubt": _doubt(sample)}
         texts[f"{name}_age"], old[f"{name}_age"] = _age(sample, live, OLD_AFTER_S)
@@ -102,9 +102,19 @@ def _estimates(belief: dict[str, Any] | None, show: Show) -> dict[str, str]:
         "strength": pct_pm(belief["strength_pct"], belief["strength_p05"], belief["strength_p95"]),
         "outlook": _outlook(belief),
         "losses": _losses(belief, show),
-        "makeup": f"{trim(belief['makeup_pct'])} % ± {decimal(max(1.645 * belief['makeup_sd'], 0.01), 2)}",
-        "hold": f"{trim(belief['hold_makeup_pct'])} %",
+        "makeup": _mix_pm(belief["makeup_pct"], belief["makeup_sd"]),
+        "hold": _mix_pm(belief["hold_makeup_pct"], _hold_sd(belief)),
     }
+
+
+def _mix_pm(pct: float, sd: float) -> str:
+    return f"{decimal(pct, 2)} % ± {decimal(max(NINE_IN_TEN_SD * sd, 0.01), 2)}"
+
+
+def _hold_sd(belief: dict[str, Any]) -> float:
+    """Of the makeup that holds the target, target · (1 − evaporation's share): the share's own doubt, in %."""
+    left = max(1.0 - belief["evaporation_share"], 1e-6)
+    return float(belief["hold_makeup_pct"] / left * belief["evaporation_share_sd"])
 
 
 def _outlook(belief: dict[str, Any]) -> str:
@@ -124,9 +134,10 @@ def _hours(value_h: float) -> str:
 
 def _losses(belief: dict[str, Any], show: Show) -> str:
     evaporated, carried = belief["evaporation_l_per_day"], belief["carry_off_l_per_day"]
+    half_pct = 100 * NINE_IN_TEN_SD * belief["evaporation_share_sd"]
     return _(
         "{volume} a day ({share} % ± {half} evaporation)", volume=show.volume(evaporated + carried, 1),
-        share=decimal(100 * belief["evaporation_share"], 0), half=decimal(164.5 * belief["evaporation_share_sd"], 0),
+        share=decimal(100 * belief["evaporation_share"], 0), half=decimal(half_pct, 0),
     )  # fmt: skip
 
 
@@ -140,6 +151,10 @@ def _brix(sample: dict[str, Any] | None, show: Show) -> str:
 
 def _temperature(sample: dict[str, Any] | None, show: Show) -> str:
     return show.temperature(sample.get("raw") if sample else None)
+
+
+# each signal's newest value as people read it
+SHOWN = {"level": _level, "brix": _brix, "temperature": _temperature}
 
 
 def _doubt(sample: dict[str, Any] | None) -> str:

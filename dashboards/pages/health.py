@@ -15,7 +15,7 @@ from dashboards.language import N_, _, decimal
 from dashboards.machine_state import MachineState
 from dashboards.render import page
 from dashboards.show import NOTHING, age, span_in
-from dashboards.sump_views import OLD_AFTER_S, gate_words
+from dashboards.sump_views import OLD_AFTER_S, SHOWN, gate_words
 
 SIGNALS = {
     "level": N_("Level"),
@@ -120,9 +120,18 @@ def _sensor(ask: Ask, spec: SumpSpec, name: str, words: str) -> Sensor:
     fresh = old_s <= OLD_AFTER_S or name == "running"
     grade = GOOD if fresh and not flags else LOOK if fresh else ACT
     text = gate_words(str(sample.get("text") or "")) if flags else _("good")
+    return Sensor(spec.name, _(words), grade, _value(ask, name, sample), age(old_s), text, _calibrated(ask, spec, name))
+
+
+def _value(ask: Ask, name: str, sample: dict[str, Any]) -> str:
+    """With its unit; of a level also the raw reading, which has the curve's own."""
     raw = sample.get("raw")
-    value = NOTHING if raw is None else decimal(float(raw), 1)
-    return Sensor(spec.name, _(words), grade, value, age(old_s), text, _calibrated(ask, spec, name))
+    if raw is None:
+        return NOTHING
+    if name == "running":
+        return _("runs") if raw else _("stands still")
+    shown = SHOWN[name](sample, ask.show)
+    return _("{litres}, raw {reading}", litres=shown, reading=decimal(float(raw), 1)) if name == "level" else shown
 
 
 def _calibrated(ask: Ask, spec: SumpSpec, name: str) -> str:

@@ -37,8 +37,18 @@
     return [times, times.map((t, i) => (t <= o.likely ? way(o.likely)[i] : null)), way(soonest), latest];
   }
 
-  const levelTable = () => uPlot.join([data.level, [data.belief.t, data.belief.low, data.belief.high], outlookColumns()]);
-  const strengthTable = () => uPlot.join([[data.belief.t, data.belief.strength, data.belief.p05, data.belief.p95], data.inline]);
+  // A hole in one line stays whole though others have times within it.
+  const [AS_IS, WHOLE_HOLE] = [1, 2]; // uPlot's null modes
+  const holes = (tables, mode) => tables.map((columns) => columns.map(() => mode));
+  const levelTable = () => {
+    const seen = [data.level, [data.belief.t, data.belief.low, data.belief.high]];
+    const ahead = outlookColumns();
+    return uPlot.join([...seen, ahead], [...holes(seen, WHOLE_HOLE), ...holes([ahead], AS_IS)]);
+  };
+  const strengthTable = () => {
+    const lines = [[data.belief.t, data.belief.strength, data.belief.p05, data.belief.p95], data.inline];
+    return uPlot.join(lines, holes(lines, WHOLE_HOLE));
+  };
 
   // ── the plots ──
 
