@@ -120,7 +120,7 @@
         [{ series: [3, 2], fill: faint(colour("level"), 0.2) }, { series: [6, 5], fill: faint(colour("level"), 0.1) }],
         ahead, overLevel),
       put("strength", "%", strengthTable(),
-        [line("strength"), edge, edge, line("soft", { width: 1 })],
+        [line("strength"), edge, edge, line("soft", { width: 1, points: { show: true, size: 3, fill: colour("soft") } })],
         [{ series: [3, 2], fill: faint(colour("strength"), 0.25) }],
         (plot) => { marks.box(plot, data.marks.low_pct, data.marks.high_pct); ahead(plot); }, overStrength),
     ];
