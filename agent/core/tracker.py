@@ -281,7 +281,8 @@ class Tracker:
         return False
 
     def _split(self, b: Branch, sign: int, when: float, y: float) -> list[Branch]:
-        """The explanations of a surprise that physics allows, each re-run from the calm moment before it."""
+        """The explanations of a surprise that physics allows, each re-run from the calm moment before it and weighed
+        against the branch by the same readings told with it and with nothing: a lone branch's weight counts none."""
         calm = b.calm
         if calm is None:
             return []
@@ -300,12 +301,13 @@ class Tracker:
             elif when - calm.toggled > REBASE_AFTER_S:
                 told.append((LOG_REBASE, "rebase", quiet))
         b.up = b.down = 0.0
-        return [self._retell(calm, kind, prior, sign, odd, since) for prior, kind, odd in told]
+        now = b.logw - self._retell(calm, "nothing", 0.0, sign, when, since).logw
+        return [self._retell(calm, kind, prior + now, sign, odd, since) for prior, kind, odd in told]
 
     def _retell(
         self, calm: Branch, kind: str, prior: float, sign: int, odd: float, since: list[tuple[float, float]]
     ) -> Branch:
-        """One explanation, from the calm moment: `turn` of the pump, a `flow`, or a `rebase` of its state."""
+        """One explanation, from the calm moment: `turn` of the pump, a `flow`, a `rebase`, or `nothing`."""
         b = calm.copy()
         b.logw += prior
         b.born = since[-1][0]

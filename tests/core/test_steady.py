@@ -134,6 +134,23 @@ def test_two_samples_far_apart_are_not_compared():
     assert warmth.change(300.0 + 3600.0, 25.0) is None
 
 
+def test_a_stop_soon_after_a_start_is_seen_though_nobody_counted_likelihoods_in_between(rng):
+    """Once a branch is alone its weight starts anew; what split off earlier must not carry the old one along."""
+    t = Tracker(FULL_L)
+    b = Branch(225.0, 0.2, t.rates, run=True)
+    b.V, b.H, b.G, b.pvv, b.phh, b.pvh, b.pgg, b.pvg = 250.0, 25.0, 0.0, 0.7, 0.5, 0.5, 0.0, 0.0
+    b.toggled, b.lag, b.logw = -960.0, 16.0, -60.0  # as the readings since the start have left it
+    t.branches, t.seen, t.last_y, t.spread = [b], 3, 225.0, 0.6
+    t.recent.extend((60.0 * k, 225.0) for k in (-3, -2, -1))
+    b.keep_calm(0.0)
+    for k in range(7):
+        back = 25.0 * (1.0 - exp(-max(0, k - 3) / 2.0))
+        t.reading(60.0 * k, 225.0 + back + float(rng.normal(0.0, 0.4)))
+    best = t.best()
+    assert not best.run and not best.start
+    assert pytest.approx(250.0, abs=4.0) == best.V
+
+
 def test_a_stop_told_as_a_pour_is_taken_back_when_the_pump_starts_again(rng):
     t = Tracker(FULL_L)
     b = Branch(225.0, 0.2, t.rates, run=True)
