@@ -125,7 +125,7 @@ class Pace:
     poll_s: float = 1.0  # blocks commit every 10 s or so: a look at the journal costs less than a wake-up
     first_retry_s: float = 0.5
     last_retry_s: float = 5.0  # a fresh row is there within 10 s of the end of a fault
-    credentials_retry_s: float = 15.0  # often enough to heal at once, too seldom to be locked out
+    credentials_retry_s: float = 6.0  # a fresh row within 10 s of a mended password; too seldom to be locked out
 
 
 class Forwarder:

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -50,6 +51,14 @@ sump = "{id}"
 signal = "level"
 pattern = 'L (?P<value>\d+\.\d) MM'
 """
+
+
+def spread(seconds: Sequence[float]) -> str:
+    """Median, 95th percentile and longest of some times, and how busy the box is that they were taken on."""
+    ordered = sorted(seconds)
+    p50, p95 = (ordered[min(len(ordered) - 1, int(part * len(ordered)))] for part in (0.5, 0.95))
+    busy = f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores"
+    return f"{p50:.1f} s median, {p95:.1f} s p95, {ordered[-1]:.1f} s longest of {len(ordered)} ({busy})"
 
 
 class Transmitter(threading.Thread):
@@ -98,6 +107,12 @@ class Works:
 
     def start(self, *options: str) -> None:
         """Start the agent and wait until it says that it is ready."""
+        self.spawn(*options)
+        self.wait(lambda: "READY=1" in self.words(), "READY=1", START_S)
+
+    def spawn(self, *options: str) -> None:
+        """Start the agent, without waiting for it."""
+        self.words()  # what one that was killed has said is not this one's
         self.told.clear()
         command = [sys.executable, "-m", "agent", "run", str(self.site), *options]
         for option, name in (("state", "state"), ("inbox", "inbox"), ("runtime", "run")):
@@ -105,7 +120,6 @@ class Works:
         environment = {**os.environ, "NOTIFY_SOCKET": str(self.folder / "notify")}
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(command, env=environment, stdout=log, stderr=log)
-        self.wait(lambda: "READY=1" in self.words(), "READY=1", START_S)
 
     def words(self) -> list[str]:
         """All lines that the agent has sent to systemd since its start."""

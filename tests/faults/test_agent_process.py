@@ -7,7 +7,6 @@ import random
 import signal
 import socket
 import sqlite3
-import statistics
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -16,7 +15,7 @@ import pytest
 
 from agent.io.blocks import unpack
 from agent.io.journal import JournalReader
-from tests.faults.harness import START_S, Transmitter, Works
+from tests.faults.harness import START_S, Transmitter, Works, spread
 
 
 @pytest.fixture
@@ -65,31 +64,41 @@ def test_asked_to_end_it_ends_within_5_s_with_everything_written(
 def test_killed_it_loses_at_most_its_open_block_and_goes_on(
     open_works: Callable[..., Works], long_run: bool, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Again and again at a random moment under load; what was committed stays, and no number comes twice."""
+    """Again and again at a random moment under load; what was committed stays, and no number comes twice.
+
+    One kill in four falls into the start itself, which restores, commits and keeps a snapshot.
+    """
     works = open_works()
-    rng = random.Random(7)
+    seed = random.randrange(10_000)
+    rng = random.Random(seed)
     sender = Transmitter(works.plugs["mill-1"], every_s=0.03)
     sender.start()
     kills, waits_s = 200 if long_run else 20, []
-    for _ in range(kills):
+    for kill in range(kills):
+        committed = works.numbers() if kill else []
         began, first = time.monotonic(), sender.number
-        works.start()
-        works.wait(lambda first=first: works.shown() > first, "a new reading", START_S)
-        waits_s.append(time.monotonic() - began)
-        works.wait(lambda to=first + rng.randrange(40): works.shown() > to, "some load")
-        committed, shown = works.numbers(), int(works.shown())
+        if kill and rng.random() < 0.25:
+            works.spawn()
+            works.wait(lambda to=first + rng.randrange(60): sender.number > to, "a moment of the start")
+            shown = 0
+        else:
+            works.start()
+            works.wait(lambda first=first: works.shown() > first, "a new reading", START_S)
+            waits_s.append(time.monotonic() - began)
+            works.wait(lambda to=first + rng.randrange(40): works.shown() > to, "some load")
+            committed, shown = works.numbers(), int(works.shown())
         works.kill()
         kept = works.numbers()
-        assert kept[: len(committed)] == committed
-        assert kept == sorted(set(kept))
-        assert shown - kept[-1] <= 2 * longest_block(works)
-        assert chain_holds(works)
+        assert kept[: len(committed)] == committed, f"seed {seed}, kill {kill}"
+        assert kept == sorted(set(kept)), f"seed {seed}, kill {kill}"
+        assert not shown or shown - kept[-1] <= 2 * longest_block(works), f"seed {seed}, kill {kill}"
+        assert chain_holds(works), f"seed {seed}, kill {kill}"
     sender.end()
     works.start()
     assert works.terminate(within_s=START_S) == 0
     with capsys.disabled():
-        print(f"\n{kills} kills, {len(works.numbers())} readings: 0 committed ones lost; start to a new reading")
-        print(f"{statistics.median(waits_s):.1f} s median, {max(waits_s):.1f} s longest")
+        print(f"\n{kills} kills (seed {seed}), {len(works.numbers())} readings: 0 committed ones lost; from the start")
+        print(f"to a new reading shown {spread(waits_s)}")
 
 
 def longest_block(works: Works) -> int:
