@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Final
 
 from agent.io.journal import Journal
+from agent.io.reserve import Reserve
 from agent.reviews import Row
 
 BOOKMARK_COMMITS: Final = 4  # publishers' bookmarks ride on every fourth block: a page each that a re-send makes up for
@@ -29,8 +31,10 @@ class DeadLetter:
 class Outbox:
     """The main loop's way into the journal: everything of one tick in one commit."""
 
-    def __init__(self, journal: Journal, stores: Sequence[str] = ()) -> None:
-        self._journal, self._stores = journal, stores
+    def __init__(self, journal: Journal, stores: Sequence[str] = (), reserve: Reserve | None = None) -> None:
+        self._journal, self._stores, self._reserve = journal, stores, reserve
+        self._tight = False  # the reserve is used up, and the file does not grow
+        self._refused = 0  # tries in a row for which the disk had no room
         self._rows: list[Row] = []
         self._bookmarks: dict[str, int] = {}  # of publishers, waiting
         self._marking = False  # one of them does not wait for its turn
@@ -41,6 +45,8 @@ class Outbox:
         self.commits = 0
         self.lost_samples = 0
         self.thinned_blocks = self.thinned_undelivered = 0  # let go of on a full disk
+        if reserve is not None and not reserve.hold():
+            self._tighten(spare=False)
 
     @property
     def urgent(self) -> bool:
@@ -76,9 +82,7 @@ class Outbox:
                 self._write(self._bookmarks if marking else {})
         except sqlite3.OperationalError as error:
             self.fault = f"the journal cannot be written: {error}"
-            self.full = error.sqlite_errorcode == sqlite3.SQLITE_FULL
-            if self.full:
-                self._make_room()
+            self._if_full(error)
             self.lost_samples += self._journal.forget_oldest(UNWRITTEN_SAMPLES)
             return False
         self._rows.clear()
@@ -87,9 +91,15 @@ class Outbox:
             self._marking = False
         self._dead.clear()
         self._notes.clear()
-        self.fault, self.full = None, False
+        self.fault, self.full, self._refused = None, False, 0
         self.commits += 1
+        self._loosen()
         return True
+
+    def no_snapshot(self, error: sqlite3.OperationalError) -> None:
+        """The core's state could not be kept; room is made for the next try, since old samples go up to the last."""
+        self.fault = f"no snapshot: {error}"
+        self._if_full(error)
 
     def note(self, key: str, value: str) -> None:
         """A small fact, with the next commit."""
@@ -106,12 +116,40 @@ class Outbox:
         self._rows, self._bookmarks, self._notes = kept
         return False
 
+    def _if_full(self, error: sqlite3.OperationalError) -> None:
+        self.full = error.sqlite_errorcode == sqlite3.SQLITE_FULL
+        if self.full and not self._loosen():
+            self._refused += 1
+            if self._reserve is not None:
+                self._tighten(spare=False)
+            if self._reserve is None or self._refused > 1:  # to fold the log in was not enough
+                self._make_room()
+
+    def _loosen(self) -> bool:
+        """Whether the disk has room again since it was tight: the file may grow."""
+        if not self._tight or self._reserve is None or not self._reserve.hold():
+            return False
+        self._tight = False
+        self._journal.grow()
+        return True
+
+    def _tighten(self, spare: bool) -> None:
+        """Use the reserve up to fold the log into the file; `spare`: half of what is free may still be grown into."""
+        if self._reserve is None:
+            return
+        self._reserve.release()
+        self._tight = True
+        with suppress(sqlite3.OperationalError):  # tried again at the next commit that finds no room
+            self._journal.stop_growing(self._reserve.free_bytes() // 2 if spare else 0)
+
     def _make_room(self) -> None:
         """Let old samples go, delivered ones first: the next try then finds room. Where even that fails, wait."""
         try:
             gone, undelivered = self._journal.make_room(self._delivered_seq())
         except sqlite3.OperationalError:
             return
+        if not gone:
+            self._tighten(spare=True)
         self.thinned_blocks += gone
         self.thinned_undelivered += undelivered
         self.fault = f"{self.fault}; {self.thinned_blocks} old blocks of samples were let go of"

@@ -31,6 +31,8 @@ from agent.io.inbox import InboxReader, Word
 from agent.io.intake import Reading
 from agent.io.journal import JournalReader, Sample
 from agent.io.live import EXPLAIN_NAME, EXPLAIN_PERIOD_S, LEAST_PERIOD_S, LiveFile
+from agent.io.reserve import FILE_NAME as RESERVE
+from agent.io.reserve import Reserve
 from agent.opening import CannotStart, foreign, mark_suspect, open_journal
 from agent.outbox import STORES, Outbox
 from agent.picture import Picture, asked, status_line
@@ -46,6 +48,7 @@ if TYPE_CHECKING:
 
 TICK_S: Final = 0.2  # a level change is seen, judged and posted well within 2 s
 SNAPSHOT_EVERY_S: Final = 1800.0  # a restart replays up to 43,000 records, some 0.4 s; each costs the card 0.15 MB
+AGAIN_S: Final = 60.0  # after one that the disk did not take
 LAG_S: Final = 2.0  # a belief is written this long after its time: readings on their way still count
 RUNNING_REPEAT_S: Final = 600.0  # the pump's state goes to the core on change, and this often, so that a gap shows
 STATUS_EVERY_S: Final = 10.0
@@ -139,8 +142,11 @@ class Agent:
         self.spec = site.spec()
         self.boot = clocks.boot_number(clocks.boot_id())
         self.journal_path = journal_path
+        self.reserve = Reserve(journal_path.with_name(RESERVE))
+        self.reserve.make_way()
         self.journal, self._broken = open_journal(journal_path, self.boot)
-        self.outbox = Outbox(self.journal, [name for name in STORES if getattr(site, name) is not None])
+        stores = [name for name in STORES if getattr(site, name) is not None]
+        self.outbox = Outbox(self.journal, stores, self.reserve)
         self.engine = Engine(self.journal, self.spec, site.agent.belief_every_s)
         self.times = Timekeeper(clock, self.journal, self.engine)
         self.reader = JournalReader(journal_path)
@@ -373,7 +379,8 @@ class Agent:
         try:
             self.engine.snapshot(self.clock.time())
         except sqlite3.OperationalError as error:
-            self.outbox.fault = f"no snapshot: {error}"
+            self.outbox.no_snapshot(error)
+            self._snapshot_at = self.clock.monotonic() + AGAIN_S
 
     def _watch_threads(self, monotonic_s: float) -> None:
         for bus in self.buses:
@@ -461,6 +468,7 @@ class Agent:
             self.reader.close()
             self.inbox.close()
             self.journal.close()
+            self.reserve.leave()
 
     def _stop_buses(self) -> None:
         deadline = time.monotonic() + BUS_STOP_S

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +27,7 @@ __all__ = ["OPEN_STATES", "ChainReport", "Journal", "JournalReader", "LogRow", "
 SNAPSHOTS_KEPT = 3  # the newest may be refused (other version, other calibration): the ones before may do
 FILE_NAME = "journal.sqlite"
 ROOM_BLOCKS = 50  # let go of at a time on a full disk: half an hour of the oldest
+MOST_PAGES = 0xFFFFFFFE  # what SQLite can have
 SEALING = frozenset({"approve", "amend", "begin", "done"})
 DEAD_LETTER_BYTES = 65_536  # a refused body is kept for reading, not for filling the card
 
@@ -169,6 +170,21 @@ class Journal:
         self._db.execute("PRAGMA wal_checkpoint(PASSIVE)")
         return len(gone), len(gone) - len(delivered)
 
+    def stop_growing(self, spare_bytes: int) -> None:
+        """On a tight disk: fold the log into the file, which from now on grows by `spare_bytes` at most.
+
+        What does not fit is then refused before it is written, while there is still room to delete. Raises as `event`.
+        """
+        self._db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
+        (pages,), (page_bytes,) = (
+            self._db.execute(f"PRAGMA {name}").fetchone() for name in ("page_count", "page_size")
+        )
+        self._db.execute(f"PRAGMA max_page_count = {pages + spare_bytes // page_bytes}").fetchall()
+
+    def grow(self) -> None:
+        """There is room again."""
+        self._db.execute(f"PRAGMA max_page_count = {MOST_PAGES}").fetchall()
+
     # -- while it is not known what time it is ------------------------------------------------------------------
 
     def newest_time(self) -> float:
@@ -219,9 +235,11 @@ class Journal:
         try:
             with self._transaction():
                 self._write_open()
-                if not self.unsure_from:
-                    self._write_sums()
-            self._db.execute("PRAGMA wal_checkpoint(PASSIVE)")  # with readers about, closing alone would not do it
+            with suppress(sqlite3.OperationalError):  # no room: sums are counted again at the next start
+                with self._transaction():
+                    if not self.unsure_from:
+                        self._write_sums()
+                self._db.execute("PRAGMA wal_checkpoint(PASSIVE)")  # with readers about, closing alone would not do it
         finally:
             self._db.close()
 

@@ -52,7 +52,11 @@ def test_asked_to_end_it_ends_within_5_s_with_everything_written(
     assert explained["sumps"]["mill-1"].startswith("mill-1: 290 ± ") and explained["time"] > 0.0
     assert works.terminate(number) == 0
     sender.end()
-    assert sorted(p.name for p in works.journal_path.parent.iterdir()) == ["agent.lock", "journal.sqlite"]
+    assert sorted(p.name for p in works.journal_path.parent.iterdir()) == [
+        "agent.lock",
+        "journal.reserve",
+        "journal.sqlite",
+    ]
     numbers = works.numbers()
     assert numbers[-1] >= seen
     assert numbers == list(range(numbers[0], numbers[-1] + 1))

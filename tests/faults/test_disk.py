@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sqlite3
 import subprocess
@@ -149,6 +150,7 @@ def test_a_block_that_the_disk_has_changed_hides_no_other(in_memory: Path) -> No
 
 def fill_up(shop: ByHand) -> None:
     """No page more than the file has now."""
+    shop.agent.outbox._reserve = None  # it is another limit than the disk's
     db = shop.agent.journal._db
     db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
     pages = db.execute("PRAGMA page_count").fetchone()[0]
@@ -175,6 +177,66 @@ def test_on_a_full_disk_it_stays_up_says_so_and_old_samples_make_room_for_new(sh
     shop.agent.journal._db.execute("PRAGMA max_page_count = 1000000").fetchall()
     shop.run(20)
     assert shop.agent.fault is None
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of 12 MB; mounting one takes root."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    command = ["mount", "-t", "tmpfs", "-o", "size=12m", "tmpfs", str(folder)]
+    if os.getuid() != 0 or subprocess.run(command, capture_output=True).returncode != 0:
+        pytest.skip("mounting takes root")
+    yield folder
+    subprocess.run(["umount", "--lazy", str(folder)], check=True)
+
+
+class Flood:
+    """Another program that takes every free block of a disk, at once and whenever there are some again."""
+
+    def __init__(self, disk: Path) -> None:
+        self._file = (disk / "flood").open("ab", buffering=0)
+
+    def take(self, _time: float = 0.0) -> None:
+        """All there is."""
+        with contextlib.suppress(OSError):
+            while True:
+                self._file.write(bytes(4096))
+
+    def end(self) -> None:
+        """Give it back."""
+        self._file.truncate(0)
+        self._file.close()
+
+
+def test_on_a_disk_without_one_free_block_samples_make_room_and_a_restart_goes_through(
+    small_disk: Path, in_memory: Path
+) -> None:
+    shop = ByHand(small_disk, 1, "block_s = 10", runtime=in_memory)
+    shop.period_s = 5.0
+    shop.run(2400)
+    shop.agent._snapshot()  # what a restart needs is told from what may go
+    flood = Flood(small_disk)
+    try:
+        flood.take()
+        shop.run(600, flood.take)
+        assert shop.agent.outbox.thinned_blocks > 0
+        shop.agent.outbox.add(Row("word", shop.clock.time(), SUMP, "said", {"note": "on a full disk"}))
+        shop.run(20, flood.take)
+        assert shop.agent.fault is None
+        assert "said" in words(shop.journal_path)
+        shop.stop()
+        flood.take()
+        shop.start()
+        shop.run(600, flood.take)
+        assert shop.agent.outbox.lost_samples == 0
+        assert samples(shop.journal_path) > 110
+        thinned = shop.agent.outbox.thinned_blocks
+    finally:
+        flood.end()
+    shop.run(600)
+    assert shop.agent.fault is None and shop.agent.outbox.thinned_blocks <= thinned
+    shop.stop()
 
 
 def test_undelivered_samples_go_last_and_are_counted(in_memory: Path) -> None:
