@@ -23,6 +23,9 @@ from agent.wire.meter import Meter
 from agent.wire.outcomes import Fault
 
 FIRST_RETRY_S = 0.25  # a USB adapter is back within a second
+STUCK_S = (
+    180.0  # drivers ask whether to stop between short waits: one that has not for so long hangs; names take a minute
+)
 LAST_RETRY_S = 2.0  # a port that has come back is opened, and its first reading there, within 5 s
 READ_SLICE_S = 0.1  # how long a read may hold the thread before it looks whether to stop
 RAW_DECIMALS = 6  # what scaling adds beyond is noise of the arithmetic, and would make the journal larger
@@ -33,6 +36,10 @@ BUNCH_S = 1.0  # stamps run ahead of the clock by less than this; a clock that i
 
 class PortGone(WireError):
     """The port itself is away or stuck: close it, wait, open it anew."""
+
+
+class BusStuck(Exception):
+    """The thread has not come round for so long that it never will: as good as ended."""
 
 
 class Emit(Protocol):
@@ -77,7 +84,8 @@ class BusThread:
         self.bus = bus
         self.intake = Intake()
         self.health = Health()
-        self.failed: BaseException | None = None
+        self._bug: BaseException | None = None
+        self._beat = time.monotonic()  # when the thread last came round
         self._driver, self._clock = driver, clock
         self._meters = {label(sensor): _meter(sensor) for sensor in bus.sensor if sensor.signal == "metered"}
         self._stop = threading.Event()
@@ -98,6 +106,19 @@ class BusThread:
         if self._thread.ident is not None:
             self._thread.join(deadline_s)
         return not self._thread.is_alive()
+
+    @property
+    def failed(self) -> BaseException | None:
+        """Why the thread will bring nothing more: a bug has ended it, or it hangs in its port."""
+        stuck_s = time.monotonic() - self._beat
+        if self._bug is None and self._thread.is_alive() and stuck_s > STUCK_S:
+            return BusStuck(f"nothing has moved for {stuck_s:.0f} s: {self.health.text}")
+        return self._bug
+
+    def _stopping(self) -> bool:
+        """Asked by drivers in every wait: a sign of life."""
+        self._beat = time.monotonic()
+        return self._stop.is_set()
 
     def status(self) -> dict[str, Any]:
         """For live.json: ok, text, last_s (epoch s), dropped."""
@@ -159,11 +180,11 @@ class BusThread:
     def _run(self) -> None:
         try:
             retry_s = FIRST_RETRY_S
-            while not self._stop.is_set():
+            while not self._stopping():
                 retry_s = self._until_gone(retry_s)
             self._tell_rest()
         except BaseException as bug:
-            self.failed = bug
+            self._bug = bug
             raise
 
     def _until_gone(self, retry_s: float) -> float:
@@ -186,8 +207,8 @@ class BusThread:
         self.health.port_open = True
         self.health.text = "open"
         self.health.openings += 1
-        while not self._stop.is_set():
-            self._driver.turn(port, self, self._stop.is_set)
+        while not self._stopping():
+            self._driver.turn(port, self, self._stopping)
 
     def _tell_rest(self) -> None:
         """What a meter has counted and not told when the agent ends."""

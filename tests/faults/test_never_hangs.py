@@ -2,23 +2,31 @@
 
 from __future__ import annotations
 
+import ast
 import os
 import re
 import sqlite3
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 
 import pytest
 
+from agent.io import bus as buses
 from agent.io import sink as sinks
+from agent.io.bus import BusThread, Emit
 from agent.io.chain import LogRow
+from agent.io.clock import Clock
 from agent.io.inbox import Inbox
 from agent.io.journal import Journal, JournalReader
 from agent.io.sink import Forwarder, Refusal
+from agent.service import BusFailed
+from agent.site_buses import Sensor
 from tests.costs.byhand import DAY_S, T0, ByHand
 from tests.costs.proc import account
 from tests.faults.harness import Transmitter, Works
+from tests.io.buses import ascii_bus
 from tests.io.lines import wait_for
 
 SUMP = "lathe-1"
@@ -89,6 +97,70 @@ def test_a_sink_that_is_wedged_says_so_and_goes_on_when_it_can(tmp_path: Path, m
     journal.close()
 
 
+class Hung:
+    """A driver that hangs in its port until it is let go: what a kernel driver without a deadline would do."""
+
+    def __init__(self) -> None:
+        self.go = threading.Event()
+
+    def open(self) -> AbstractContextManager[None]:
+        """At once."""
+        return nullcontext()
+
+    def turn(self, port: None, emit: Emit, stopping: Callable[[], bool]) -> None:
+        """Never, without asking whether to stop; once it is let go, a reading a turn."""
+        self.go.wait()
+        emit.reading(self.sensor, 250.0)
+        stopping()
+
+    sensor: Sensor
+
+
+def hung(folder: Path) -> tuple[Hung, BusThread]:
+    driver, bus = Hung(), ascii_bus(folder / "port", {"sump": SUMP})
+    driver.sensor = bus.sensor[0]
+    return driver, BusThread(bus, driver, Clock())
+
+
+def test_a_bus_thread_that_hangs_is_shown_and_read_again_when_it_can(tmp_path: Path) -> None:
+    driver, bus = hung(tmp_path)
+    bus.start()
+    wait_for(lambda: "nothing for" in bus.status()["text"], "the silence to be shown")
+    assert not bus.status()["ok"] and bus.failed is None
+    driver.go.set()
+    wait_for(lambda: bus.status()["ok"] and bus.intake.take(), "it to be read again")
+    bus.stop()
+    assert bus.join(10.0)
+
+
+def test_a_bus_thread_that_hangs_for_good_or_has_ended_ends_the_agent_for_a_new_start(
+    in_memory: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The agent ends with an error and everything written; systemd starts it anew."""
+    shop = ByHand(in_memory, 1, "block_s = 10")
+    shop.run(5)
+    driver, bus = hung(in_memory)
+    shop.agent.buses.append(bus)  # type: ignore[arg-type]
+    bus.start()
+    shop.run(5)
+    monkeypatch.setattr(buses, "STUCK_S", 0.2)
+    wait_for(lambda: bus.failed, "it to be given up")
+    with pytest.raises(BusFailed, match="nothing has moved for"):
+        shop.run(1)
+    shop.stop()
+    kept = JournalReader(shop.journal_path)
+    assert len(kept.samples(SUMP, "level", 0.0, 9e9)) == 11
+    kept.close()
+    shop.start()
+    shop.run(1)
+    shop.bus.failed = OSError("the thread has ended")
+    with pytest.raises(BusFailed, match="the thread has ended"):
+        shop.run(1)
+    shop.stop()
+    driver.go.set()
+    bus.join(10.0)
+
+
 def test_a_line_that_falls_silent_is_shown_within_three_periods_and_found_again(works: Works) -> None:
     """The port is open and nothing comes: the thread waits in its read, in slices."""
     works.start()
@@ -155,16 +227,31 @@ def test_days_at_speed_leave_memory_files_and_threads_as_they_were(
     shop.stop()
 
 
-def test_the_agent_s_own_waits_have_deadlines() -> None:
-    """What opens a socket or waits for a lock in the agent names a time; a wait without one would be found here."""
-    root = Path(__file__).resolve().parents[2] / "agent"
-    endless = re.compile(r"\.(?:wait|join|acquire|get)\(\)")
-    allowed = {"self._told.get()"}  # a queue that was just seen not to be empty, read by nobody else
+ENDLESS = re.compile(r"\.(?:wait|join|acquire|get)\(\)")
+# A queue that was just seen not to be empty, read by nobody else; what has its deadline around it; context variables.
+ALLOWED = re.compile(r"self\._told\.get\(\)|asyncio\.wait_for\(.*|_(?:units|spoken)\.get\(\)")
+# What waits for another program or machine: by name, how many arguments it has when the deadline is one of them.
+WAITS = {"create_connection": 2, "urlopen": 3, "run": 99, "check_output": 99, "communicate": 2, "select": 4}
+
+
+def _waits_for_ever(call: ast.Call) -> bool:
+    name = call.func.attr if isinstance(call.func, ast.Attribute) else getattr(call.func, "id", "")
+    owner = getattr(getattr(call.func, "value", None), "id", "")
+    if name not in WAITS or name in ("run", "check_output") and owner != "subprocess":
+        return False
+    return len(call.args) < WAITS[name] and all(keyword.arg != "timeout" for keyword in call.keywords)
+
+
+def test_every_wait_of_agent_and_pages_has_a_deadline() -> None:
+    """A lock, a thread, a queue, a connection, another program: a wait without a time would be found here."""
+    root = Path(__file__).resolve().parents[2]
     found = []
-    for path in sorted(root.rglob("*.py")):
+    for path in sorted([*(root / "agent").rglob("*.py"), *(root / "dashboards").rglob("*.py")]):
         if "simulated" in path.parts or path.name == "demo.py":
             continue  # no part of what runs on a Pi
-        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
-            if endless.search(line) and not any(text in line for text in allowed):
-                found.append(f"{path.relative_to(root)}:{number}: {line.strip()}")
+        text = path.read_text(encoding="utf-8")
+        lines = [n for n, line in enumerate(text.splitlines(), 1) if ENDLESS.search(ALLOWED.sub("", line))]
+        calls = [node for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Call)]
+        lines += [call.lineno for call in calls if _waits_for_ever(call)]
+        found += [f"{path.relative_to(root)}:{number}" for number in lines]
     assert found == []
