@@ -17,6 +17,7 @@ from typing import Any
 
 from agent.core.review import MAINTENANCE
 from agent.core.spec import SumpSpec
+from agent.errors import Misused
 from agent.folders import Folders
 from agent.io.calibration_files import CURVES, FOLDER, CalibrationFiles, Kept, load
 from agent.io.inbox import FILE_NAME as INBOX_FILE
@@ -34,23 +35,15 @@ FACTOR_FIELD, CURVE_FIELD = "refractometer_factor", "curve"
 ALL_WORDS = 1_000_000  # more than five years of people's words
 
 
-class Refused(Exception):
-    """What was asked cannot be done; the command line says why in one line."""
-
-    def format_message(self) -> str:
-        """As typer's own errors do."""
-        return str(self)
-
-
 @contextmanager
 def said_plainly() -> Iterator[None]:
     """What fits and files have to say against something, as one line for people."""
     try:
         yield
     except (CannotFit, OutsideCurve, NotOurs, sqlite3.Error) as why:
-        raise Refused(f"calibrate: {why}") from why
+        raise Misused(f"calibrate: {why}") from why
     except OSError as why:
-        raise Refused(f"calibrate: {why.filename or ''}: {why.strerror or why}") from why
+        raise Misused(f"calibrate: {why.filename or ''}: {why.strerror or why}") from why
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,16 +72,11 @@ class Bench:
         return cls(site, folders, files, JournalReader(folders.state / JOURNAL_FILE))  # fmt: skip
 
     def sump(self, id: str) -> SumpSpec:
-        """Raises Refused."""
+        """Raises Misused."""
         sumps = self.site.spec().sumps
         if id not in sumps:
-            raise Refused(f"--sump: the site has no sump {id!r}; known are {', '.join(sumps)}")
+            raise Misused(f"--sump: the site has no sump {id!r}; known are {', '.join(sumps)}")
         return sumps[id]
-
-    def serial(self, sump: str, signal: str) -> str:
-        """The sensor's serial number by the site file; empty where it names none."""
-        sensors = [s for bus in self.site.bus for s in bus.sensor]
-        return next((s.serial_number or "" for s in sensors if (s.sump, s.signal) == (sump, signal)), "")
 
     def now(self) -> float:
         """The site's time (epoch s): the live file's, which a simulated site runs faster; else the computer's."""
@@ -151,7 +139,7 @@ class Bench:
         return factor, 0.0 if known is None else float(known.fit["factor"]["sd"])
 
     def say(self, sump: str, body: dict[str, Any], by: str) -> None:
-        """A person's word into the inbox, for the agent to take into the journal. Raises Refused.
+        """A person's word into the inbox, for the agent to take into the journal. Raises Misused.
 
         SQLite makes its side files in the writer's name, which would shut the pages out: so only their user may.
         """
@@ -159,7 +147,7 @@ class Bench:
         theirs = path if path.exists() else path.parent
         if theirs.exists() and theirs.stat().st_uid != os.geteuid():
             owner = theirs.owner()
-            raise Refused(f"{path} belongs to {owner}: run this as {owner} (sudo -u {owner} sumpside calibrate ...)")
+            raise Misused(f"{path} belongs to {owner}: run this as {owner} (sudo -u {owner} sumpside calibrate ...)")
         inbox = Inbox.open(path)
         try:
             inbox.put(
@@ -171,29 +159,31 @@ class Bench:
 
 
 def document_at(path: str) -> Document:
-    """The document in a file. Raises Refused."""
+    """The document in a file. Raises Misused."""
     kept: Kept = load(Path(path))
     if kept.document is None:
-        raise Refused(f"{path}: {kept.fault}")
+        raise Misused(f"{path}: {kept.fault}")
     return kept.document
 
 
-def table(path: str, *columns: tuple[str, ...]) -> tuple[tuple[str, ...], list[dict[str, float]]]:
-    """A CSV file's rows of numbers, under one of the sets of columns named. Raises Refused, OSError."""
+def table(path: str, *columns: tuple[str, ...], words: str = "") -> tuple[tuple[str, ...], list[dict[str, Any]]]:
+    """A CSV file's rows of numbers, under one of the sets of columns named; `words` is a column of text that may be
+    there. Raises Misused, OSError."""
     with open(path, newline="", encoding="utf-8-sig") as file:
         rows = list(csv.DictReader(line for line in file if line.strip() and not line.startswith("#")))
     given = set(rows[0]) if rows else set()
     wanted = next((names for names in columns if given >= set(names)), None)
     if wanted is None:
-        raise Refused(f"{path}: needs a first line that names its columns: {' or '.join(map(','.join, columns))}")
+        raise Misused(f"{path}: needs a first line that names its columns: {' or '.join(map(','.join, columns))}")
     found = []
     for number, row in enumerate(rows, 2):
         try:
-            found.append({name: float(text) for name, text in row.items() if name and text and text.strip()})
+            cells = {name: text.strip() for name, text in row.items() if name and text and text.strip()}
+            found.append({name: text if name == words else float(text) for name, text in cells.items()})
         except ValueError as why:
-            raise Refused(f"{path}: line {number}: {why}") from why
+            raise Misused(f"{path}: line {number}: {why}") from why
         if missing := [name for name in wanted if name not in found[-1]]:
-            raise Refused(f"{path}: line {number}: {missing[0]} is missing")
-        if strange := [name for name, value in found[-1].items() if not isfinite(value)]:
-            raise Refused(f"{path}: line {number}: {strange[0]} is no number to reckon with")
+            raise Misused(f"{path}: line {number}: {missing[0]} is missing")
+        if strange := [name for name, value in found[-1].items() if isinstance(value, float) and not isfinite(value)]:
+            raise Misused(f"{path}: line {number}: {strange[0]} is no number to reckon with")
     return wanted, found

@@ -14,11 +14,11 @@ from agent.core.outputs import Belief, Finding
 from agent.core.spec import SiteSpec
 from agent.core.step import finish, start, step
 from agent.engine import records_in
+from agent.export import rows_of
 from agent.records import Record
 from calibration.document import Document, NotOurs
 
 EVERY_S = 6 * 3600.0
-ROWS_A_READ = 2_000
 JOURNAL = "journal"
 
 
@@ -66,7 +66,7 @@ def compare(spec: SiteSpec, document: Document, records: Callable[[], Iterable[R
     old = _play(spec, records(), document.sump)
     changed = spec.sumps[document.sump]
     if field == CURVE_FIELD:
-        changed = replace(changed, curve=Curve(tuple(p[0] for p in value), tuple(p[1] for p in value)))
+        changed = replace(changed, curve=Curve.of(value))
     else:
         changed = replace(changed, refractometer_factor=value)
     new_spec = replace(spec, sumps={**spec.sumps, document.sump: changed})
@@ -124,13 +124,10 @@ def records_of(bench: Bench, source: str, since: float = 0.0) -> Callable[[], It
             yield from playing.good_records(lines, spec, complaints, playing.Tally())
 
     def from_journal() -> Iterator[Record]:
-        seq = 0
-        while rows := bench.reader.rows_after(seq, ROWS_A_READ):
-            for row in rows:
-                for record in records_in(row):
-                    if record.time >= since or record.signal == "setting":
-                        yield record
-            seq = rows[-1].seq
+        for row in rows_of(bench.reader):
+            for record in records_in(row):
+                if record.time >= since or record.signal == "setting":
+                    yield record
 
     return from_journal if source == JOURNAL else from_file
 

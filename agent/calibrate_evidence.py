@@ -14,6 +14,7 @@ from calibration.due import Check
 from calibration.pours import METER
 from calibration.probe import Pair
 from calibration.service import Addition
+from calibration.settle import spread_of
 
 SAME_S = 600.0  # metered records closer than this are one addition
 BEFORE_S, AFTER_S = 300.0, (600.0, 900.0)  # rest is read in the minutes before, and when waves and drips are over
@@ -82,8 +83,7 @@ def _rest(level: Line, since: float, until: float) -> tuple[float, float] | None
     if len(rows) < FEWEST:
         return None
     x = np.array([value for _, value in rows])
-    spread = 1.4826 * float(np.median(np.abs(x - np.median(x)))) or float(x.std())
-    return float(np.median(x)), max(1.25 * spread / len(x) ** 0.5, 1e-3)
+    return float(np.median(x)), max(1.25 * spread_of(x) / len(x) ** 0.5, 1e-3)
 
 
 def dips(bench: Bench, sump: str) -> list[Check]:
@@ -93,6 +93,12 @@ def dips(bench: Bench, sump: str) -> list[Check]:
     found = [k.document for k in bench.files.all(sump) if k.document is not None and k.document.kind == "dip"]
     kept = [d for d in found if d.time >= since]
     return [Check(d.time, d.fit["off"]["value"], d.fit["off"]["sd"]) for d in reversed(kept)]
+
+
+def probed(bench: Bench, sump: str) -> float:
+    """When the inline probe was calibrated last (epoch s); 0 where no result is kept. What it was before is over."""
+    found = [k.document.time for k in bench.files.all(sump) if k.document is not None and k.document.kind == "probe"]
+    return max(found, default=0.0)
 
 
 def pairs(bench: Bench, sump: str, since: float, until: float) -> list[Pair]:

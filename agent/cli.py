@@ -12,6 +12,7 @@ from typer.core import TyperGroup
 from typer.main import get_group
 
 from agent import cli_sensors, upkeep
+from agent.cli_options import Folder, SitePath
 from agent.errors import SiteFault
 
 FAULTY_SITE, BAD_USE, INTERRUPTED = 1, 2, 130
@@ -26,11 +27,9 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-SitePath = Annotated[str, typer.Argument(metavar="SITE.toml", help="The site file.")]
 RecordsPath = Annotated[
     str, typer.Argument(metavar="RECORDS.jsonl", help="Records, one a line; - reads standard input.")
 ]
-Folder = Annotated[str | None, typer.Option(metavar="DIR")]
 
 
 def main() -> None:

@@ -9,7 +9,9 @@ from typing import Annotated
 import typer
 
 from agent import cli_calibrate_fits
-from agent.cli_calibrate_fits import LEAST_ERROR, By, Folder, Note, SitePath, Sump, To, kept, show
+from agent.cli_calibrate_fits import LEAST_ERROR, By, Note, Sump, To, kept, show
+from agent.cli_options import Folder, SitePath
+from agent.errors import Misused
 
 calibrate_app = typer.Typer(help="Calibrate a sump: level, strength, hold-up, makeup.", rich_markup_mode=None)
 cli_calibrate_fits.add_to(calibrate_app)
@@ -70,7 +72,7 @@ def level(
 @calibrate_app.command("level-from")
 def level_from(
     site: SitePath,
-    points: Annotated[str, typer.Argument(metavar="POINTS.csv", help="Columns poured_l, raw (and raw_se).")],
+    points: Annotated[str, typer.Argument(metavar="POINTS.csv", help="Columns poured_l, raw (raw_se; left_out: why).")],
     sump: Sump,
     by: By,
     poured_with: With = "pail",
@@ -94,10 +96,10 @@ def level_from(
         bench = Bench.of(site, to=to)
         spec = bench.sump(sump)
         beside = guided.shape_of(shape) if shape else None
-        _, rows = table(points, LEVEL_COLUMNS)
-        steps = [Step(r["poured_l"], r["raw"], r.get("raw_se", raw_se)) for r in rows]
+        _, rows = table(points, LEVEL_COLUMNS, words="left_out")
+        steps = [Step(r["poured_l"], r["raw"], r.get("raw_se", raw_se), left_out=r.get("left_out", "")) for r in rows]
         anchor = Anchor(len(steps) - 1 if until_empty else 0, start_l, start_sd_l)
-        serial = bench.serial(sump, "level")
+        serial = bench.site.serial_of(sump, "level")
         document = as_document(sump, by, bench.now(), steps, anchor, poured_with, serial, bench.site.simulated, note)
         lines = guided.told(document, spec.full_l, spec.high_l)
         if beside:
@@ -121,7 +123,7 @@ def dip(
     to: To = None,
 ) -> int:
     """Check the curve in force at one point with a dip stick, and correct a zero that has moved."""
-    from agent.calibrate import Bench, Refused, said_plainly
+    from agent.calibrate import Bench, said_plainly
     from calibration.service import by_dip_stick, by_litres
     from calibration.settle import WINDOW_S, Settled, settled
 
@@ -133,10 +135,10 @@ def dip(
             now = bench.now()
             found = settled(bench.readings(sump, "level", now - 3 * WINDOW_S), now - 3 * WINDOW_S)
             if not isinstance(found, Settled):
-                raise Refused(f"calibrate: the level is not at rest: {found.reason}")
+                raise Misused(f"calibrate: the level is not at rest: {found.reason}")
             raw, se = found.raw, found.se
         if (level is None) == (litres is None):
-            raise Refused("calibrate: give --level or --litres")
+            raise Misused("calibrate: give --level or --litres")
         curve, _ = bench.curve_in_force(sump)
         change = by_litres(curve, raw, se, litres, sd) if level is None else by_dip_stick(curve, raw, se, level, sd)  # type: ignore[arg-type]
         fit = {"off": asdict(change.off), "change_proposed": change.propose}
@@ -227,7 +229,7 @@ def due(
 ) -> int:
     """Which calibrations are due, by how far their checks have drifted and not by the date. 1: one is due."""
     from agent.calibrate import Bench, said_plainly
-    from agent.calibrate_evidence import dips, pairs
+    from agent.calibrate_evidence import dips, pairs, probed
     from calibration.due import DUE
     from calibration.due import due as judged
     from calibration.probe import drift
@@ -238,8 +240,9 @@ def due(
         now = bench.now()
         for sump in bench.site.spec().sumps:
             found.append((f"{sump}: level", judged(dips(bench, sump), level_tolerance, now)))
-            checks = drift(pairs(bench, sump, now - 86_400.0 * days, now))
-            if checks:
+            since = max(now - 86_400.0 * days, probed(bench, sump))
+            if bench.site.sensor_of(sump, "brix"):
+                checks = drift(pairs(bench, sump, since, now))
                 found.append((f"{sump}: inline probe", judged(checks, brix_tolerance, now, "Brix")))
     for name, one in found:
         print(f"{name}: {one.text}")
@@ -281,12 +284,12 @@ def back(
     runtime_dir: Folder = None,
 ) -> int:
     """Put in force again what was so before: one step, and one more each time."""
-    from agent.calibrate import Bench, Refused, said_plainly
+    from agent.calibrate import Bench, said_plainly
     from calibration import force
 
     with said_plainly():
         if field not in force.FIELDS:
-            raise Refused(f"--field: known are {', '.join(force.FIELDS)}")
+            raise Misused(f"--field: known are {', '.join(force.FIELDS)}")
         bench = Bench.of(site, state_dir, inbox_dir, runtime_dir)
         body = force.go_back(bench.stack(sump, field), field, bench.site_value(bench.sump(sump), field))
         bench.say(sump, body, by)

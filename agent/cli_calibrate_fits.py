@@ -8,10 +8,10 @@ from typing import Annotated, Any
 
 import typer
 
-SitePath = Annotated[str, typer.Argument(metavar="SITE.toml", help="The site file.")]
+from agent.cli_options import Folder, SitePath
+
 Sump = Annotated[str, typer.Option(metavar="ID", help="The sump.")]
 By = Annotated[str, typer.Option(metavar="NAME", help="Who does it; kept with the result.")]
-Folder = Annotated[str | None, typer.Option(metavar="DIR")]
 To = Annotated[
     str | None, typer.Option(metavar="DIR", help="Where the new file goes; usually curves/ beside the site.")
 ]
@@ -41,13 +41,14 @@ def kept(
     """Into a dated file, and told. `signal`: of the sensor that was read, where one was; `more`: as of `Document`."""
     from calibration.document import Document
 
-    serial = bench.serial(sump, signal) if signal else ""
+    serial = bench.site.serial_of(sump, signal) if signal else ""
     document = Document(kind, sump, bench.now(), by, fit, sensor=serial, simulated=bench.site.simulated, **more)
     return show(bench.keep(document), document, lines)
 
 
 # ── strength ──────────────────────────────────────────────────────────────────────────────────────────────────
 
+PROBE_WORDS = {"offset_brix": "offset, Brix:", "slope": "slope:", "per_k": "Brix a kelvin from 20 °C:"}
 SERIES = (("concentrate_ml", "water_ml", "brix"), ("concentrate_g", "water_g", "brix"), ("titration_pct", "brix"))
 
 
@@ -100,7 +101,7 @@ def factor(
 def _mixes(
     columns: tuple[str, ...], rows: list[dict[str, float]], sd: float, density: float | None, steps: bool
 ) -> Any:
-    from agent.calibrate import Refused
+    from agent.errors import Misused
     from calibration import strength
 
     first, second = ([row[name] for row in rows] for name in columns[:2])
@@ -108,7 +109,7 @@ def _mixes(
         return strength.by_titration(first, sd)
     if columns[0] == "concentrate_g":
         if density is None:
-            raise Refused("calibrate: weighed mixes need --density of the concentrate, kg/L, from its data sheet")
+            raise Misused("calibrate: weighed mixes need --density of the concentrate, kg/L, from its data sheet")
         return strength.by_weight(first, second, sd, density)
     return strength.by_dilution(first[0], second, sd) if steps else strength.by_volume(first, second, sd)
 
@@ -171,7 +172,7 @@ def probe(
 ) -> int:
     """Hold the inline probe against hand readings: offset, slope, temperature, drift, and whether it is due."""
     from agent.calibrate import Bench, said_plainly
-    from agent.calibrate_evidence import pairs
+    from agent.calibrate_evidence import pairs, probed
     from calibration.document import numbers
     from calibration.due import due
     from calibration.probe import drift, fit_probe
@@ -180,16 +181,26 @@ def probe(
         bench = Bench.of(site, state_dir, None, runtime_dir, to)
         bench.sump(sump)
         now = bench.now()
-        rows = pairs(bench, sump, now - 86_400.0 * days, now)
+        rows = pairs(bench, sump, max(now - 86_400.0 * days, probed(bench, sump)), now)
         fitted = fit_probe(rows)
         told = due(drift(rows), tolerance, now, "Brix")
-        parts = {"offset_brix": fitted.offset, "slope": fitted.slope, "per_k": fitted.per_k}
-        fit = {name: numbers(value) for name, value in parts.items() if value is not None}
-        lines = [f"{name} {v.value:+.3f} ({v.low:+.3f} to {v.high:+.3f})" for name, v in parts.items() if v is not None]
+        parts = fitted.parts()
+        fit = {name: numbers(value) for name, value in parts.items()}
+        lines = [f"{PROBE_WORDS[name]} {v.value:+.3f} ({v.low:+.3f} to {v.high:+.3f})" for name, v in parts.items()]
+        if sensor := bench.site.sensor_of(sump, "brix"):
+            lines.append(f"to have it read as the hand does, in the site file: {_put_right(sensor, fitted)}")
         return kept(
             bench, "probe", sump, by, {**fit, "due": told.state}, [*lines, told.text], "brix",
             measured=tuple(asdict(p) for p in rows), unit="Brix", note=note, remarks=(told.text,),
         )  # fmt: skip
+
+
+def _put_right(sensor: Any, fitted: Any) -> str:
+    """The sensor's keys of the site file with the fit taken into them (20 °C: no key has a temperature)."""
+    if sensor.loop is not None:
+        ends = (fitted.as_hand(end) for end in (sensor.loop.at_4_ma, sensor.loop.at_20_ma))
+        return "loop = {{ at_4_ma = {:.4g}, at_20_ma = {:.4g} }}".format(*ends)
+    return f"scale = {sensor.scale / fitted.slope_or_1:.5g}, offset = {fitted.as_hand(sensor.offset):.4g}"
 
 
 # ── hold-up and makeup ────────────────────────────────────────────────────────────────────────────────────────
@@ -231,8 +242,7 @@ def hold_up(
 
 
 def _moment(bench: Any, given: str | None, words: str) -> float:
-    from agent.calibrate import Refused
-    from agent.errors import BadRecord
+    from agent.errors import BadRecord, Misused
     from agent.records import parse_time
 
     if given is None:
@@ -241,13 +251,13 @@ def _moment(bench: Any, given: str | None, words: str) -> float:
     try:
         return parse_time("the time", float(given) if given.replace(".", "").isdigit() else given)
     except BadRecord as why:
-        raise Refused(f"calibrate: {why.reason}") from why
+        raise Misused(f"calibrate: {why.reason}") from why
 
 
 def _litres(readings: list[tuple[float, float]], curve: list[list[float]]) -> list[tuple[float, float]]:
     from agent.core.curve import Curve
 
-    by = Curve(tuple(p[0] for p in curve), tuple(p[1] for p in curve))
+    by = Curve.of(curve)
     return [(t, by.litres_at(raw)) for t, raw in readings if not by.at_an_end(raw)]
 
 
@@ -291,6 +301,7 @@ def meter(
     by: By,
     sd_l: Annotated[float, typer.Option(min=LEAST_ERROR, help="Error of one collected amount, L, 1 sd.")] = 0.1,
     step_l: Annotated[float, typer.Option(help="The meter's last digit, L (or pulses).")] = 0.0,
+    vessel_share: Annotated[float, typer.Option(min=0.0, help="The vessel's own error as a share, 1 sd.")] = 0.005,
     note: Note = "",
     to: To = None,
 ) -> int:
@@ -304,10 +315,11 @@ def meter(
         bench.sump(sump)
         columns, rows = table(runs, ("metered_l", "collected_l"), ("pulses", "collected_l"))
         counted, collected = ([row[name] for row in rows] for name in columns)
-        fit = flow_meter(counted, collected, sd_l, step_l)
+        fit = flow_meter(counted, collected, sd_l, step_l, vessel_share)
         value = fit.coefficients[0]
         lines = [f"factor {value.value:.5g} ({value.low:.5g} to {value.high:.5g})"]
         return kept(
             bench, "flow_meter", sump, by, {"factor": numbers(value)}, lines, measured=tuple(rows),
-            unit=f"L per {columns[0].removesuffix('_l')} unit", note=note, method={"sd_l": sd_l, "step_l": step_l},
+            unit=f"L per {columns[0].removesuffix('_l')} unit", note=note,
+            method={"sd_l": sd_l, "step_l": step_l, "vessel_share": vessel_share},
         )  # fmt: skip

@@ -9,6 +9,14 @@ class SumpsideError(Exception):
     """The root of every error that is somebody's fault and not a bug of ours."""
 
 
+class Misused(SumpsideError):
+    """What a person asked of a command cannot be meant, or cannot be done; the command line says it in one line."""
+
+    def format_message(self) -> str:
+        """As typer's own errors do."""
+        return str(self)
+
+
 class SiteFault(SumpsideError):
     """The site file is at fault. `faults`: one finished line each, `FILE: KEY PATH: what and what to do`."""
 

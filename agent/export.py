@@ -23,6 +23,7 @@ from agent.io.chain import LogRow
 from agent.io.database import ReadOnlyDatabase
 from agent.io.inbox import InboxReader
 from agent.io.journal import JournalReader, unpack
+from agent.io.journal_reader import END
 from agent.records import Record, encode
 
 ROWS_A_READ = 2_000  # a block a row: some ten thousand samples in memory at a time
@@ -72,7 +73,7 @@ def export_tables(folders: Folders, out: Path, told: Callable[[int, int], None] 
         sheets = {kind: Sheet(out / name, ("seq", "time", "utc", "sump", *columns, "more"), open_files)
                   for kind, (name, columns) in TABLES.items()}  # fmt: skip
         samples = Sheet(out / "samples.csv", SAMPLES, open_files)
-        for row in rows_of(reader, told):
+        for row in rows_of(reader, reader.last_seq(), told):
             if row.kind == "block":
                 for s in unpack(row.body):
                     told_at = [row.seq, s.time, utc(s.time)]
@@ -93,7 +94,7 @@ def export_records(folders: Folders, path: Path, told: Callable[[int, int], None
     count = 0
     written = path.with_name(f".{path.name}.part")
     with closing(JournalReader(folders.state / journal.FILE_NAME)) as reader, written.open("wb") as out:
-        for row in rows_of(reader, told):
+        for row in rows_of(reader, reader.last_seq(), told):
             for record in records_in(row):
                 out.write(encode(record) + b"\n")
                 count += 1
@@ -101,13 +102,16 @@ def export_records(folders: Folders, path: Path, told: Callable[[int, int], None
     return count
 
 
-def rows_of(reader: JournalReader, told: Callable[[int, int], None]) -> Iterator[LogRow]:
-    """All rows up to the newest at the start, oldest first."""
-    seq, last = 0, reader.last_seq()
-    while seq < last and (rows := reader.rows_after(seq, ROWS_A_READ)):
-        yield from (row for row in rows if row.seq <= last)
+def rows_of(
+    reader: JournalReader, last: int | None = None, told: Callable[[int, int], None] = lambda done, of: None
+) -> Iterator[LogRow]:
+    """All rows up to number `last`, oldest first; without one, whatever there is by the time it is read."""
+    end = END if last is None else last
+    seq = 0
+    while seq < end and (rows := reader.rows_after(seq, ROWS_A_READ)):
+        yield from (row for row in rows if row.seq <= end)
         seq = rows[-1].seq
-        told(min(seq, last), last)
+        told(min(seq, end), end)
 
 
 class Sheet:

@@ -20,7 +20,7 @@ from agent.core.measures import BUCKET_L, BUCKET_MARK_L, Measures
 from agent.core.spec import SiteSpec, SumpSpec
 from agent.errors import SiteFault
 from agent.shop import calendar_of
-from agent.site_buses import BUSES, SENSORS, Bus, Loop, Meter, NetworkPort, Seconds, Slug, Text
+from agent.site_buses import BUSES, SENSORS, Bus, Loop, Meter, NetworkPort, Seconds, Sensor, Slug, Text
 from agent.site_buses import Table as _Table
 from agent.site_checks import check_together, resolve_curves
 from agent.site_faults import WEB_ADDRESS, Fault, Tables, UnreadableToml, faults_of, read_toml, slug_of
@@ -104,7 +104,7 @@ class Sump(_Table):
             usual_pct=makeup.usual_pct,
             leanest_pct=min(leanest, makeup.usual_pct) if makeup.leanest_pct is None else leanest,
             richest_pct=makeup.richest_pct or max(2.0 * fluid.target_pct, makeup.usual_pct),
-            curve=Curve(tuple(p[0] for p in self.level.curve), tuple(p[1] for p in self.level.curve)),
+            curve=Curve.of(self.level.curve),
             measures=makeup.measures(),
         )
 
@@ -183,6 +183,16 @@ class Site(_Table):
     def resolve(self, path: str) -> Path:
         """A path of the file as it is meant: relative to the site file's own folder."""
         return self._folder / path
+
+    def sensor_of(self, sump: str, signal: str) -> Sensor | None:
+        """What reads a signal of a sump; None where nothing does."""
+        sensors: list[Sensor] = [s for bus in self.bus for s in bus.sensor]
+        return next((s for s in sensors if (s.sump, s.signal) == (sump, signal)), None)
+
+    def serial_of(self, sump: str, signal: str) -> str:
+        """The serial number of a sump's sensor; empty where the file names none."""
+        found = self.sensor_of(sump, signal)
+        return (found.serial_number if found else None) or ""
 
     def summary(self) -> str:
         """What the file describes, in one line for people."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -12,17 +11,10 @@ from typing import Annotated
 
 import typer
 
-SitePath = Annotated[Path, typer.Argument(metavar="SITE.toml", help="The site file.")]
-Folder = Annotated[str | None, typer.Option(metavar="DIR")]
+from agent.cli_options import Folder, SitePath
+from agent.errors import Misused
+
 NOT_WELL = 1
-
-
-class Misused(Exception):
-    """A call that cannot be meant; the command line says it in one line."""
-
-    def format_message(self) -> str:
-        """As typer's own errors do."""
-        return str(self)
 
 
 def add_to(app: typer.Typer) -> None:
@@ -47,7 +39,7 @@ def doctor(
     names = [name.strip() for name in only.split(",")] if only else list(CHECKS)
     if strange := [name for name in names if name not in CHECKS]:
         raise Misused(f"--only: no check is called {strange[0]!r}; there are {', '.join(CHECKS)}")
-    found = examine(Place.of(site, state_dir, inbox_dir, runtime_dir), names)
+    found = examine(Place.of(Path(site), state_dir, inbox_dir, runtime_dir), names)
     print(as_json(found) if json else as_text(found))
     return NOT_WELL if has_failed(found) else 0
 
@@ -63,7 +55,7 @@ def bundle(
     from agent.doctor.bundle import pack
     from agent.doctor.place import Place
 
-    names = pack(Place.of(site, state_dir, inbox_dir, runtime_dir), file)
+    names = pack(Place.of(Path(site), state_dir, inbox_dir, runtime_dir), file)
     print(f"{file}: {', '.join(names)}. Look into it before you send it.")
     return 0
 
@@ -162,6 +154,8 @@ def _told(manifest: object) -> str:
 @contextmanager
 def _said_in_a_line() -> Iterator[None]:
     """What the outside world has against it: one line on stderr, exit 1."""
+    import sqlite3
+
     from agent.backup import BackupFault
 
     try:

@@ -74,22 +74,18 @@ def along(raw: Array, low: float, high: float, falls: bool) -> Array:
     return 1.0 - u if falls else u
 
 
-def fit_level(steps: Sequence[Step], anchor: Anchor, error: PourError, without: Sequence[int] = ()) -> LevelCurve:
+def fit_level(steps: Sequence[Step], anchor: Anchor, error: PourError) -> LevelCurve:
     """The curve through the steps of a routine (poured or drained). Raises CannotFit.
 
-    `without`: steps that a person has left out of the fit; their pours still count in the volumes.
+    Readings that a person has left out are not in it; what was poured before them still counts in the volumes.
     """
-    points = volumes(steps, anchor, error)
-    keep = np.array([i for i in range(len(steps)) if i not in without], dtype=int)
-    kept = Points(points.raw[keep], points.raw_se[keep], points.litres[keep], points.cov[np.ix_(keep, keep)])
-    return fit_points(kept)
+    return fit_points(volumes(steps, anchor, error).at([k for k, step in enumerate(steps) if not step.left_out]))
 
 
 def fit_points(points: Points, extra: tuple[Array, Array, Array] | None = None) -> LevelCurve:
     """The curve through points; `extra` is (pairs of raw (m, 2), litres (m,), covariance (m, m)): differences of
     volume between two readings, as metered additions give them. Raises CannotFit."""
-    order = np.argsort(points.raw)
-    p = Points(points.raw[order], points.raw_se[order], points.litres[order], points.cov[np.ix_(order, order)])
+    p = points.at(np.argsort(points.raw))
     _check(p)
     low, high = float(p.raw[0]), float(p.raw[-1])
     falls = bool(p.litres[-1] < p.litres[0])
@@ -140,7 +136,7 @@ def _check(p: Points) -> None:
     if np.any(wrong):
         where = int(np.argmax(wrong))
         raise CannotFit(
-            f"at reading {p.raw[where + 1]:g} the level moved against the pours; correct or leave out that step"
+            f"at reading {p.raw[where + 1]:g} the level moved against the pours; leave out that step, or forget it"
         )
 
 
@@ -156,35 +152,43 @@ def judge_last(steps: Sequence[Step], anchor: Anchor, error: PourError) -> str |
 
     The steps before, with the doubt that goes with drawing on from them, say what the newest should hold.
     """
-    if len(steps) < 2:
+    read = [k for k, step in enumerate(steps) if not step.left_out]
+    if len(read) < 2:
         return None
-    last, before = steps[-1], steps[-2]
+    last, before = steps[read[-1]], steps[read[-2]]
+    poured = _poured(steps, read[-2], read[-1])
     if abs(last.raw - before.raw) <= OVERLAP_SE * float(np.hypot(last.raw_se, before.raw_se)):
         return "the level has not moved; was anything poured, and is the sensor free?"
-    if len(steps) >= 3:
-        first = steps[1].raw - steps[0].raw
-        same = (first > 0) == (steps[1].poured_l > 0)
-        if ((last.raw - before.raw > 0) == (last.poured_l > 0)) != same:
+    if len(read) >= 3:
+        first = steps[read[1]].raw - steps[read[0]].raw
+        same = (first > 0) == (_poured(steps, read[0], read[1]) > 0)
+        if ((last.raw - before.raw > 0) == (poured > 0)) != same:
             return "the level moved the wrong way; check the sign of this step, or a drain left open"
-    if len(steps) <= FEWEST_POINTS:
+    if len(read) <= FEWEST_POINTS:
         return None
     try:
-        off, sd = _ahead(steps, anchor, error)
+        off, sd = _ahead(steps, read, anchor, error)
     except CannotFit as why:
         return str(why)
     if abs(off) < ODD_PULL * sd:
         return None
     more = "more" if off > 0 else "fewer"
     doubt = f"{off / sd:+.1f} standard errors"
-    return f"{abs(last.poured_l):g} L are {abs(off):.1f} L {more} than this step of the level should hold ({doubt})"
+    return f"{abs(poured):g} L are {abs(off):.1f} L {more} than this step of the level should hold ({doubt})"
 
 
-def _ahead(steps: Sequence[Step], anchor: Anchor, error: PourError) -> tuple[float, float]:
-    """Litres of the newest step less what the steps before expect of its rise (L, sd). Raises CannotFit."""
-    known = len(steps) - 1
-    if anchor.step >= known:  # the end is not reached yet; only differences count here
+def _poured(steps: Sequence[Step], since: int, until: int) -> float:
+    """Litres poured between two readings: those of steps left out in between count."""
+    return sum(step.poured_l for step in steps[since + 1 : until + 1])
+
+
+def _ahead(steps: Sequence[Step], read: Sequence[int], anchor: Anchor, error: PourError) -> tuple[float, float]:
+    """Litres of the newest step less what the steps before expect of its rise (L, sd); `read`: the steps that count.
+    Raises CannotFit."""
+    known = len(read) - 1
+    if anchor.step >= read[-1]:  # the end is not reached yet; only differences count here
         anchor = Anchor(0, sum(abs(s.poured_l) for s in steps), anchor.sd_l)
-    points = volumes(steps, anchor, error)
+    points = volumes(steps, anchor, error).at(read)
     low, high = float(points.raw.min()), float(points.raw.max())
     falls = bool((points.litres[-1] - points.litres[0]) * (points.raw[-1] - points.raw[0]) < 0.0)
     u = along(points.raw, low, high, falls)
@@ -193,7 +197,7 @@ def _ahead(steps: Sequence[Step], anchor: Anchor, error: PourError) -> tuple[flo
     basis = monotone.volume_rows(u)
     before = monotone.fit(basis[:known], points.litres[:known], cov[:known, :known], size, floor=_on_floor(points))
     rise = basis[known] - basis[known - 1]
-    own = np.hypot(error.own_l, error.own_share * steps[-1].poured_l)
+    own = np.hypot(error.own_l, error.own_share * _poured(steps, read[-2], read[-1]))
     level = size / (high - low) * steps[-1].raw_se
     sd = float(np.sqrt(rise @ before.cov @ rise + own**2 + level**2))
     expected = float(rise @ before.mean)

@@ -40,14 +40,12 @@ class Value:
 
 @dataclass(frozen=True, slots=True)
 class LineFit:
-    """coefficients[j] belongs to column j of X; residuals in the unit of y; chi2 by the stated errors."""
+    """coefficients[j] belongs to column j of X; residuals in the unit of y."""
 
     coefficients: tuple[Value, ...]
     covariance: Array  # of the coefficients, scaled as the intervals are
     residuals: Array
     pulls: Array  # residuals by their own stated standard error
-    chi2: float
-    dof: int
     width: float  # half a 90 % interval in standard errors
     scale: float  # what the stated errors had to be multiplied with
 
@@ -71,7 +69,7 @@ def fit_line(y: Array, x: Array, cov_y: Array, cov_x: Array | None = None, noisy
     sds = np.sqrt(np.diag(covariance))
     values = tuple(around(float(b), float(s), width) for b, s in zip(beta, sds, strict=True))
     pulls = residuals / np.sqrt(np.diag(np.linalg.inv(w)))
-    return LineFit(values, covariance, residuals, pulls, chi2, dof, width, scale)
+    return LineFit(values, covariance, residuals, pulls, width, scale)
 
 
 def around(value: float, sd: float, width: float) -> Value:

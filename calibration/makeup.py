@@ -81,7 +81,7 @@ def flow_meter(
 
     `meter_step_l`: the meter's last digit (uniform error, sd = step/√12). `common_share_sd`: the measuring vessel's
     own error as a share. Coefficient 0 is the factor. Raises CannotFit.
-    """  # fmt: skip
+    """
     x, y = np.asarray(metered_l, float), np.asarray(collected_l, float)
     if len(x) != len(y) or len(x) < FEWEST_RUNS or np.any(x <= 0.0) or np.any(y <= 0.0):
         raise CannotFit(f"take {FEWEST_RUNS} runs or more, each with litres metered and litres collected above 0")

@@ -45,6 +45,7 @@ class Step:
     spread: float = 0.0
     time: float = 0.0  # epoch s
     said: str = ""
+    left_out: str = ""  # why a person left this reading out of the fit; what was poured counts all the same
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +66,11 @@ class Points:
     litres: Array
     cov: Array
 
+    def at(self, places: Sequence[int] | Array) -> Points:
+        """Those of them, in that order."""
+        i = np.asarray(places, dtype=int)
+        return Points(self.raw[i], self.raw_se[i], self.litres[i], self.cov[np.ix_(i, i)])
+
 
 def volumes(steps: Sequence[Step], anchor: Anchor, error: PourError) -> Points:
     """Volumes in the sump at each step, counted from the anchor both ways, with their covariance.
@@ -82,7 +88,9 @@ def volumes(steps: Sequence[Step], anchor: Anchor, error: PourError) -> Points:
     away = counts @ poured
     cov = counts @ np.diag(own) @ counts.T + np.outer(away, away) * error.common_share**2 + anchor.sd_l**2
     if np.any(litres < -3.0 * np.sqrt(np.diag(cov))):
-        raise CannotFit(f"more was taken out than was in: {litres.min():.1f} L; correct a step or the known volume")
+        raise CannotFit(
+            f"more was taken out than was in: {litres.min():.1f} L; see the steps, and what was in at first"
+        )
     return Points(np.array([s.raw for s in steps]), np.array([s.raw_se for s in steps]), litres, cov)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.due import WEEK_S, Check
+from calibration.due import Check
 from calibration.line import Array, CannotFit, LineFit, Value, fit_line
 from calibration.strength import BRIX_SD, REFERENCE_C
 
@@ -29,26 +29,28 @@ class Pair:
 
 @dataclass(frozen=True, slots=True)
 class ProbeFit:
-    """inline = offset + slope·hand + per_k·(T - 20 °C) + per_week·weeks; what was not fitted is None (slope 1)."""
+    """inline = offset + slope·hand + per_k·(T - 20 °C); what was not fitted is None (slope 1)."""
 
     offset: Value
     slope: Value | None
     per_k: Value | None
-    per_week: Value | None
     fit: LineFit
-    begun: float  # epoch s that weeks are counted from
 
-    def hand_like(self, inline: float, temperature_c: float | None = None, time: float | None = None) -> float:
-        """What a hand reading would say (Brix) where the probe reads `inline`."""
-        slope = 1.0 if self.slope is None else self.slope.value
-        moved = 0.0 if self.per_k is None or temperature_c is None else self.per_k.value * (temperature_c - REFERENCE_C)
-        drift = 0.0 if self.per_week is None or time is None else self.per_week.value * (time - self.begun) / WEEK_S
-        return (inline - self.offset.value - moved - drift) / slope
+    @property
+    def slope_or_1(self) -> float:
+        return 1.0 if self.slope is None else self.slope.value
+
+    def as_hand(self, inline: float) -> float:
+        """What a hand reading at 20 °C would say (Brix) where the probe reads `inline`."""
+        return (inline - self.offset.value) / self.slope_or_1
+
+    def parts(self) -> dict[str, Value]:
+        """What was fitted, by the names that a document gives it."""
+        named = {"offset_brix": self.offset, "slope": self.slope, "per_k": self.per_k}
+        return {name: value for name, value in named.items() if value is not None}
 
 
-def fit_probe(
-    pairs: Sequence[Pair], inline_sd: float = INLINE_SD, hand_sd: float = BRIX_SD, with_drift: bool = False
-) -> ProbeFit:
+def fit_probe(pairs: Sequence[Pair], inline_sd: float = INLINE_SD, hand_sd: float = BRIX_SD) -> ProbeFit:
     """Fits what the pairs can tell, and no more. Raises CannotFit below FEWEST pairs.
 
     A slope takes hand readings that spread, a temperature term temperatures that do; otherwise slope is 1 and the
@@ -59,18 +61,15 @@ def fit_probe(
         raise CannotFit(f"{len(rows)} pairs of inline and hand readings; take {FEWEST} or more")
     hand = np.array([p.hand for p in rows])
     inline = np.array([p.inline for p in rows])
-    begun = rows[0].time
-    names, columns = _columns(rows, hand, hand_sd, begun, with_drift)
+    names, columns = _columns(rows, hand, hand_sd)
     if len(rows) <= len(columns):
         raise CannotFit(f"{len(rows)} pairs for {len(columns)} numbers; take more")
     fit = _fit(names, columns, inline, hand, inline_sd, hand_sd)
     found = dict(zip(names, fit.coefficients, strict=True))
-    return ProbeFit(found["offset"], found.get("hand"), found.get("kelvin"), found.get("weeks"), fit, begun)
+    return ProbeFit(found["offset"], found.get("hand"), found.get("kelvin"), fit)
 
 
-def _columns(
-    rows: Sequence[Pair], hand: Array, hand_sd: float, begun: float, with_drift: bool
-) -> tuple[list[str], list[Array]]:
+def _columns(rows: Sequence[Pair], hand: Array, hand_sd: float) -> tuple[list[str], list[Array]]:
     names: list[str] = ["offset"]
     columns: list[Array] = [np.ones(len(rows))]
     if float(hand.std()) > SPREAD_FOR_SLOPE * hand_sd:
@@ -80,9 +79,6 @@ def _columns(
         kelvin = np.array([float(t or 0.0) for t in known]) - REFERENCE_C
         if float(kelvin.std()) > SPREAD_FOR_K:
             names, columns = [*names, "kelvin"], [*columns, kelvin]
-    if with_drift and rows[-1].time > begun:
-        weeks = np.array([(p.time - begun) / WEEK_S for p in rows])
-        names, columns = [*names, "weeks"], [*columns, weeks]
     return names, columns
 
 
@@ -97,11 +93,7 @@ def _fit(
     return fit_line(inline - hand, x, np.eye(n) * (inline_sd**2 + hand_sd**2))
 
 
-def drift(
-    pairs: Sequence[Pair], in_force: ProbeFit | None = None, inline_sd: float = INLINE_SD, hand_sd: float = BRIX_SD
-) -> list[Check]:
-    """How far the probe was off at each pair, after the calibration in force (none: as it reads), oldest first."""
+def drift(pairs: Sequence[Pair], inline_sd: float = INLINE_SD, hand_sd: float = BRIX_SD) -> list[Check]:
+    """How far the probe read above the hand at each pair, oldest first."""
     sd = float(np.hypot(inline_sd, hand_sd))
-    rows = sorted(pairs, key=lambda p: p.time)
-    seen = [p.inline if in_force is None else in_force.hand_like(p.inline, p.temperature_c) for p in rows]
-    return [Check(p.time, value - p.hand, sd) for p, value in zip(rows, seen, strict=True)]
+    return [Check(p.time, p.inline - p.hand, sd) for p in sorted(pairs, key=lambda p: p.time)]

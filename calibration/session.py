@@ -7,8 +7,10 @@ page keep the same session; its text form is what both store between two steps.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, fields, replace
 from typing import Any
+
+import numpy as np
 
 from calibration.document import Document
 from calibration.level import LevelCurve, fit_level, judge_last, odd_points
@@ -18,6 +20,7 @@ from calibration.settle import WINDOW_S, Moving, Settled, settled
 
 MOST_LITRES = 20_000.0  # a pour of more is a unit mistaken
 MOST_STEPS = 60
+MOST_REASON = 200  # characters
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +101,18 @@ def undo(session: Session) -> Session:
     return replace(session, steps=(), waiting_l=0.0)
 
 
+def leave_out(session: Session, number: int, why: str) -> Session:
+    """The reading of a step (0: the first) stays out of the fit, with the reason in the file; once more: it is back.
+    What was poured then counts all the same. Raises CannotFit."""
+    if not 0 <= number < len(session.steps):
+        raise CannotFit(f"there is no step {number}: they are counted from 0")
+    step = session.steps[number]
+    if not step.left_out and not why.strip():
+        raise CannotFit("say why the step is left out: the reason is kept with the curve")
+    changed = replace(step, left_out="" if step.left_out else why.strip()[:MOST_REASON])
+    return replace(session, steps=(*session.steps[:number], changed, *session.steps[number + 1 :]))
+
+
 def curve(session: Session) -> LevelCurve:
     """The curve as far as it goes. Raises CannotFit."""
     return fit_level(session.steps, session.anchor, session.error)
@@ -142,24 +157,27 @@ def _interval(made: LevelCurve, raw: float) -> list[float]:
 
 
 def _measured(made: LevelCurve, steps: Sequence[Step]) -> list[dict[str, Any]]:
-    by_raw = {float(raw): i for i, raw in enumerate(made.points.raw)}
-    rows = []
-    for step in steps:
-        i = by_raw[step.raw]
-        rows.append({
-            **asdict(step), "litres": float(made.points.litres[i]), "residual_l": float(made.residuals_l[i]),
-            "leave_one_out_l": float(made.loo_l[i]),
-        })  # fmt: skip
+    """The steps as they were taken; what the fit says of each, but of those left out."""
+    kept = [k for k, step in enumerate(steps) if not step.left_out]
+    place = {kept[at]: i for i, at in enumerate(np.argsort([steps[k].raw for k in kept]))}  # as `fit_points` sorts
+    rows: list[dict[str, Any]] = []
+    for k, step in enumerate(steps):
+        rows.append(asdict(step))
+        if (i := place.get(k)) is not None:
+            p = made.points
+            rows[-1] |= {"litres": float(p.litres[i]), "residual_l": float(made.residuals_l[i]),
+                         "leave_one_out_l": float(made.loo_l[i])}  # fmt: skip
     return rows
 
 
 def steps_of(document: Document) -> tuple[tuple[Step, ...], Anchor, PourError]:
-    """What a curve's document was made from. Raises KeyError where it does not say."""
-    names = ("poured_l", "raw", "raw_se", "spread", "time", "said")
+    """What a curve's document was made from. Raises KeyError, TypeError where it does not say."""
+    names = {field.name for field in fields(Step)}
     method = document.method
     error = PourError(method["own_l"], method["own_share"], method["common_share"])
     anchor = Anchor(int(method["known_step"]), method["known_l"], method["known_sd_l"])
-    return tuple(Step(**{name: row[name] for name in names}) for row in document.measured), anchor, error
+    steps = (Step(**{name: value for name, value in row.items() if name in names}) for row in document.measured)
+    return tuple(steps), anchor, error
 
 
 def to_row(session: Session) -> dict[str, Any]:

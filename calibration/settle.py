@@ -37,13 +37,11 @@ class Moving:
     waited_s: float
 
 
-def settled(
-    readings: Sequence[tuple[float, float]], after: float, window_s: float = WINDOW_S, tolerance: float = 0.0
-) -> Settled | Moving:
+def settled(readings: Sequence[tuple[float, float]], after: float, window_s: float = WINDOW_S) -> Settled | Moving:
     """Judges readings (epoch s, raw) that came after `after` (epoch s), by the newest `window_s` of them.
 
-    At rest when the medians of the window's halves agree within MOVES_SE standard errors or within `tolerance`
-    (raw units). The mean leaves out what lies 4 robust standard deviations away (a drop, a wave).
+    At rest when the medians of the window's halves agree within MOVES_SE standard errors. The mean leaves out what
+    lies 4 robust standard deviations away (a drop, a wave).
     """
     rows = [(t, x) for t, x in sorted(readings) if t > after]
     if len(rows) < FEWEST:
@@ -56,9 +54,9 @@ def settled(
     x = np.array([value for _, value in rows])
     half = len(x) // 2
     early, late = x[:half], x[half:]
-    noise = _spread(late)  # the early half may still hold the movement itself
+    noise = spread_of(late)  # the early half may still hold the movement itself
     moved = float(np.median(late) - np.median(early))
-    if abs(moved) > max(tolerance, MOVES_SE * noise * 1.25 * 2.0 / len(x) ** 0.5, _step(x)):
+    if abs(moved) > max(MOVES_SE * noise * 1.25 * 2.0 / len(x) ** 0.5, _step(x)):
         return Moving(f"still moving, {moved:+.2f} in {window_s / 2:.0f} s", waited)
     return _mean(x, noise, moved, rows[0][0], end)
 
@@ -71,7 +69,8 @@ def _mean(x: Array, noise: float, moved: float, start: float, end: float) -> Set
     return Settled(float(near.mean()), spread, se, len(near), start, end)
 
 
-def _spread(x: Array) -> float:
+def spread_of(x: Array) -> float:
+    """Standard deviation by the median distance from the median, which a few wild readings do not move."""
     return TO_SD * float(np.median(np.abs(x - np.median(x)))) or float(x.std())
 
 

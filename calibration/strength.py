@@ -44,18 +44,16 @@ class Factor:
     remarks: tuple[str, ...]
 
 
-def by_volume(concentrate: Sequence[float], water: Sequence[float], sd: float, common_share_sd: float = 0.0) -> Mixes:
+def by_volume(concentrate: Sequence[float], water: Sequence[float], sd: float) -> Mixes:
     """Mixes of measured volumes, each mixed apart. Any one unit of volume for all; `sd` of one measure in it.
 
-    c = 100·C/(C + W); dc = 100·(W·dC - C·dW)/(C + W)². `common_share_sd`: one jug's own error, as a share, which
-    all concentrate measures have in common (the water's cancels to first order against a lean mix).
+    c = 100·C/(C + W); dc = 100·(W·dC - C·dW)/(C + W)².
     """
     c, w = np.asarray(concentrate, float), np.asarray(water, float)
     _need_positive(c, w)
     total2 = (c + w) ** 2
     own = (100.0 * sd) ** 2 * (w**2 + c**2) / total2**2
-    shared = 100.0 * c * w / total2 * common_share_sd
-    return Mixes(100.0 * c / (c + w), np.diag(own) + np.outer(shared, shared))
+    return Mixes(100.0 * c / (c + w), np.diag(own))
 
 
 def by_weight(

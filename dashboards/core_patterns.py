@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dashboards.calibration_patterns import CALIBRATION
 from dashboards.language import N_
 
 PATTERNS = (
@@ -252,4 +253,5 @@ PATTERNS = (
     N_("The machine cannot be stopped now"),
     N_("No concentrate or water here"),
     N_("The numbers do not look right"),
+    *CALIBRATION,
 )

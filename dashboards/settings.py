@@ -46,7 +46,7 @@ def _field(body: Mapping[str, Any]) -> dict[str, Any]:
     """One field of a spec; a newer program's setting is none that is known here."""
     name, value = body.get("field"), body.get("value")
     if name == "curve" and isinstance(value, list):
-        return {"curve": Curve(tuple(float(p[0]) for p in value), tuple(float(p[1]) for p in value))}
+        return {"curve": Curve.of(value)}
     return {name: float(value)} if name in NUMBERS and isinstance(value, int | float) else {}
 
 

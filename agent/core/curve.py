@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 
@@ -12,6 +13,12 @@ class Curve:
 
     raw: tuple[float, ...]
     litres: tuple[float, ...]
+
+    @classmethod
+    def of(cls, pairs: Iterable[Sequence[float]]) -> Curve:
+        """From pairs (raw, litres), as a site file and a setting give them."""
+        raw, litres = zip(*pairs, strict=True)
+        return cls(tuple(float(r) for r in raw), tuple(float(v) for v in litres))
 
     def litres_at(self, raw: float) -> float:
         """Litres (L) at a raw reading. Outside the ends: the end's litres, for an end is not a measurement."""
@@ -31,9 +38,7 @@ class Curve:
 
     def raw_at(self, litres: float) -> float:
         """The raw reading (curve's own unit) that stands for so many litres; held at the ends."""
-        pairs = sorted(zip(self.litres, self.raw, strict=True))
-        inverse = Curve(tuple(p[0] for p in pairs), tuple(p[1] for p in pairs))
-        return inverse.litres_at(litres)
+        return Curve.of(sorted(zip(self.litres, self.raw, strict=True))).litres_at(litres)
 
     def at_an_end(self, raw: float) -> bool:
         """True where the reading stands at or beyond an end of the curve, where nothing is measured."""

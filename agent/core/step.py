@@ -138,8 +138,7 @@ def _other(state: SiteState, record: Record) -> list[Output]:
 def _set(sump: Sump, record: Record) -> None:
     """From now on one field of the sump has another value."""
     if record.field == "curve":
-        points = record.value
-        curve = Curve(tuple(float(p[0]) for p in points), tuple(float(p[1]) for p in points))  # type: ignore
+        curve = Curve.of(record.value)  # type: ignore[arg-type]
         sump.crowd.clear()
         raw = sump.latest["level"][1] if "level" in sump.latest else 0.0
         moves = curve.litres_at(raw) - sump.spec.curve.litres_at(raw)

@@ -183,7 +183,7 @@ def calibration(place: Place) -> Verdict:
                 document = read_document(text)
             except NotOurs as why:
                 return fail(f"{path.name}: {why}", "take the file out, and calibrate anew: a result is never edited")
-            if document.kind in CURVE_KINDS:
+            if document.kind in CURVE_KINDS and document.sump in curves:
                 days = (place.now - document.time) / DAY_S
                 ages[document.sump] = min(days, ages.get(document.sump, days))
     for id, name in curves.items():
@@ -195,7 +195,8 @@ def calibration(place: Place) -> Verdict:
     if not ages:
         return skip("the curves stand in the site file, without a date")
     oldest = max(ages, key=lambda id: ages[id])
-    text = f"the curve of {oldest} was made or checked {ages[oldest]:.0f} days ago, the others later"
+    text = f"the curve of {oldest} was made or checked {ages[oldest]:.0f} days ago"
+    text += ", the others later" if len(ages) > 1 else ""
     return warn(text, "check it at one point with a dip stick") if ages[oldest] > CURVE_OLD_DAYS else ok(text)
 
 

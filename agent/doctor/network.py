@@ -108,7 +108,12 @@ def store(place: Place) -> Verdict:
         return skip("the site has no store")
     told = place.site.timeseries
     try:
-        status, words = _empty_write(place, told)
+        token = None if told.token_file is None else place.site.resolve(told.token_file).read_text("utf-8").strip()
+    except OSError as why:
+        text = f"the store's token cannot be read: {why.filename}: {why.strerror}"
+        return fail(text, "write the token into it, mode 600, owner sumpside; or run this as root")
+    try:
+        status, words = _empty_write(told, token)
     except OSError as why:
         return fail(f"the store cannot be reached: {why}", f"is it running, is {told.url} right?")
     if status in (401, 403):
@@ -122,11 +127,11 @@ def store(place: Place) -> Verdict:
     return ok(f"the store at {told.url} takes writes")
 
 
-def _empty_write(place: Place, told: Timeseries) -> tuple[int, str]:
+def _empty_write(told: Timeseries, token: str | None) -> tuple[int, str]:
     query = urllib.parse.urlencode({"org": told.org, "bucket": told.bucket, "precision": "ms"})
     headers = {"Content-Type": "text/plain; charset=utf-8"}
-    if told.token_file is not None and place.site is not None:
-        headers["Authorization"] = f"Token {place.site.resolve(told.token_file).read_text('utf-8').strip()}"
+    if token is not None:
+        headers["Authorization"] = f"Token {token}"
     url = f"{told.url.rstrip('/')}/api/v2/write?{query}"
     try:
         with urllib.request.urlopen(urllib.request.Request(url, b"", headers), timeout=ANSWER_S) as answer:
@@ -161,6 +166,8 @@ def certificates(place: Place) -> Verdict:
         ends = _ends(place, place.site)
     except ssl.SSLError as why:
         return fail(f"a certificate does not hold: {why.reason or why}", "see its dates, names and the ca_file")
+    except FileNotFoundError:
+        return fail("the ca_file of the site file is missing", "copy the authority's certificate to where it names it")
     except OSError as why:
         return fail(f"the certificates could not be asked for: {why}", "see broker and store above")
     if not ends:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import subprocess
+import urllib.error
 import urllib.request
 from importlib.util import find_spec
 from pathlib import Path
@@ -96,11 +97,12 @@ def pages(place: Place) -> Verdict:
     near = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(host, host)
     try:
         with urllib.request.urlopen(f"http://{near}:{port}/healthz", timeout=ANSWER_S) as answer:
-            status = answer.status
+            answer.read()
+    except urllib.error.HTTPError as refusal:  # of 400 and above; an OSError, too
+        text = f"the pages answer with an error on {near}:{port}: {refusal.code} {refusal.reason}"
+        return fail(text, "journalctl -u sumpside-dashboards; or does another program have this port?")
     except OSError as why:
         return fail(f"the pages do not answer on {near}:{port}: {why}", "journalctl -u sumpside-dashboards")
-    if status != 200:
-        return fail(f"the pages answer with {status}", "journalctl -u sumpside-dashboards")
     return ok(f"the pages answer on {near}:{port}")
 
 

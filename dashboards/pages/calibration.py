@@ -22,6 +22,7 @@ from calibration.service import by_dip_stick
 from calibration.session import Session
 from calibration.settle import WINDOW_S, Settled, settled
 from dashboards.calibration_views import Picture, drift_picture, level_picture
+from dashboards.core_sentences import core_text
 from dashboards.desk import Ask
 from dashboards.language import N_, _
 from dashboards.render import page
@@ -70,12 +71,15 @@ async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Respo
     session = _session(ask, spec)
     now = _level_now(ask, session) if session and session.waiting_l is not None else None
     document = None if session else _newest(ask, spec, "curve")
-    curve = _curve_of(session, document)
+    curve, no_curve = _curve_of(session, document)
     checks = probe.drift(_pairs(ask, spec))
-    told = due.due(checks, TOLERANCE_BRIX, ask.now_s, "Brix") if checks else None
+    probed = _newest(ask, spec, "probe")
+    since = [c for c in checks if probed is None or c.time > probed.time]
+    told = due.due(since, TOLERANCE_BRIX, ask.now_s, "Brix") if checks else None
     return page(
         ask, "calibration.html", status, problem=problem, typed=ask.form, spec=spec, session=session,
-        settled=now if isinstance(now, Settled) else None, curve=curve, steps=_steps(curve),
+        settled=now if isinstance(now, Settled) else None, curve=curve, no_curve=no_curve,
+        steps=_steps(curve), out=_left_out(session, document), probed=probed,
         picture=_picture(ask, curve), drift=_drift(ask, checks, told), told=told, due_words=DUE,
         files=_rows(ask, spec), fields=_in_force(ask, spec), measured_with=MEASURED_WITH, most_rows=MOST_ROWS,
         engineer=ask.person is not None and ask.person.role == "maintenance",
@@ -91,7 +95,7 @@ async def act(ask: Ask) -> Response:
     try:
         said = action(ask, spec)
     except (CannotFit, OutsideCurve, NotOurs) as why:
-        return await show(ask, _("This cannot be done: {why}.", why=why), 422)
+        return await show(ask, _("This cannot be done: {why}.", why=core_text(why)), 422)
     except Unreadable as why:
         return await show(ask, str(why), 422)
     except OSError as why:
@@ -121,11 +125,6 @@ def _session(ask: Ask, spec: SumpSpec) -> Session | None:
         return None  # of another version: begin anew
 
 
-def _serial(ask: Ask, sump: str, signal: str) -> str:
-    sensors = [s for bus in ask.desk.file.bus for s in bus.sensor]
-    return next((s.serial_number or "" for s in sensors if (s.sump, s.signal) == (sump, signal)), "")
-
-
 def _samples(ask: Ask, sump: str, signal: str, since: float, until: float) -> list[tuple[float, float]]:
     """(epoch s, raw), flagged ones too: a curve that is to be made is not yet there to judge by."""
     return [(s.time, s.raw) for s in ask.desk.queries.samples(sump, signal, since, until)]
@@ -144,14 +143,16 @@ def _newest(ask: Ask, spec: SumpSpec, kind: str) -> Document | None:
     return next((k.document for k in _files(ask).all(spec.id) if k.document and k.document.kind == kind), None)
 
 
-def _curve_of(session: Session | None, document: Document | None) -> LevelCurve | None:
-    """The curve of a routine under way, or of the newest file; None while it cannot be drawn."""
+def _curve_of(session: Session | None, document: Document | None) -> tuple[LevelCurve | None, str]:
+    """The curve of a routine under way, or of the newest file; else None and, where there are steps, why not."""
     try:
         if session is not None:
-            return routine.curve(session)
-        return fit_level(*routine.steps_of(document)) if document else None
-    except (CannotFit, KeyError, TypeError):
-        return None
+            return (routine.curve(session), "") if session.steps else (None, "")
+        return (fit_level(*routine.steps_of(document)), "") if document else (None, "")
+    except CannotFit as why:
+        return None, core_text(why)
+    except (KeyError, TypeError):
+        return None, ""  # made otherwise, by metered additions
 
 
 def _picture(ask: Ask, curve: LevelCurve | None) -> Picture | None:
@@ -164,6 +165,14 @@ def _steps(curve: LevelCurve | None) -> list[dict[str, float]]:
     columns = (curve.points.raw, curve.points.litres, curve.residuals_l, curve.loo_l)
     names = ("raw", "litres", "residual_l", "loo_l")
     return [dict(zip(names, map(float, row), strict=True)) for row in zip(*columns, strict=True)]
+
+
+def _left_out(session: Session | None, document: Document | None) -> list[tuple[float, str]]:
+    """(reading, why) of the steps that a person left out."""
+    if session is not None:
+        return [(step.raw, step.left_out) for step in session.steps if step.left_out]
+    rows = document.measured if document else ()
+    return [(row["raw"], row["left_out"]) for row in rows if row.get("left_out")]
 
 
 def _drift(ask: Ask, checks: list[due.Check], told: due.Due | None) -> Picture | None:
@@ -228,8 +237,8 @@ def _by(ask: Ask) -> str:
 
 def _keep(ask: Ask, spec: SumpSpec, kind: str, signal: str, fit: dict[str, Any], **more: Any) -> str:
     document = Document(
-        kind, spec.id, ask.now_s, _by(ask), fit, sensor=_serial(ask, spec.id, signal), simulated=ask.live.simulated,
-        note=ask.form.get("note", "").strip()[:500], **more,
+        kind, spec.id, ask.now_s, _by(ask), fit, sensor=ask.desk.file.serial_of(spec.id, signal),
+        simulated=ask.live.simulated, note=ask.form.get("note", "").strip()[:500], **more,
     )  # fmt: skip
     _files(ask).keep(document)
     return "calibrated"
@@ -280,6 +289,13 @@ def _undo(ask: Ask, spec: SumpSpec) -> str:
     return ""
 
 
+def _leave(ask: Ask, spec: SumpSpec) -> str:
+    step = int(number(ask.form.get("step", ""), _("Step"), 0.0, routine.MOST_STEPS))
+    session = routine.leave_out(_under_way(ask, spec), step, ask.form.get("why", ""))
+    _files(ask).keep_draft(spec.id, routine.to_row(session))
+    return ""
+
+
 def _stop(ask: Ask, spec: SumpSpec) -> str:
     _files(ask).drop_draft(spec.id)
     return ""
@@ -288,7 +304,7 @@ def _stop(ask: Ask, spec: SumpSpec) -> str:
 def _finish(ask: Ask, spec: SumpSpec) -> str:
     session = _under_way(ask, spec)
     note = ask.form.get("note", "").strip()[:500]
-    serial = _serial(ask, spec.id, "level")
+    serial = ask.desk.file.serial_of(spec.id, "level")
     files = _files(ask)
     files.keep(routine.document(session, ask.now_s, serial, ask.live.simulated, note))
     files.drop_draft(spec.id)
@@ -329,8 +345,7 @@ def _factor(ask: Ask, spec: SumpSpec) -> str:
 def _probe(ask: Ask, spec: SumpSpec) -> str:
     pairs = _pairs(ask, spec)
     found = probe.fit_probe(pairs)
-    parts = {"offset_brix": found.offset, "slope": found.slope, "per_k": found.per_k}
-    fit = {name: numbers(value) for name, value in parts.items() if value is not None}
+    fit = {name: numbers(value) for name, value in found.parts().items()}
     return _keep(ask, spec, "probe", "brix", fit, measured=tuple(asdict(p) for p in pairs), unit="Brix")
 
 
@@ -380,7 +395,8 @@ def _back(ask: Ask, spec: SumpSpec) -> str:
 
 
 ACTIONS: dict[str, Callable[[Ask, SumpSpec], str]] = {
-    "begin": _begin, "take": _take, "pour": _pour, "undo": _undo, "stop": _stop, "finish": _finish, "dip": _dip,
+    "begin": _begin, "take": _take, "pour": _pour, "undo": _undo,
+    "leave": _leave, "stop": _stop, "finish": _finish, "dip": _dip,
     "factor": _factor, "probe": _probe, "hold_up": _hold_up, "proportioner": _proportioner, "use": _use, "back": _back,
 }  # fmt: skip
 assert set(MEASURED_WITH) == set(ERRORS)

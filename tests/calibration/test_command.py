@@ -10,17 +10,19 @@ import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import IO
 
 import pytest
 from typer.testing import CliRunner, Result
 
-from agent.calibrate import Bench, Refused
+from agent.calibrate import Bench
 from agent.calibrate_level import guide
 from agent.cli import app
 from agent.core.curve import Curve
 from agent.engine import Engine
+from agent.errors import Misused
 from agent.io.inbox import InboxReader
 from agent.io.journal import Journal
 from agent.reviews import Reviews
@@ -28,6 +30,8 @@ from agent.site import check_site, load_site
 from agent.words import heard
 from calibration import session as routine
 from calibration.document import read
+from calibration.pours import Step
+from calibration.session import steps_of
 from tests.services import DEADLINE_S
 
 SITE = """
@@ -189,7 +193,7 @@ def test_a_tank_is_poured_full_at_the_command_line_and_its_file_is_the_site_s_cu
     assert stat.S_IMODE(path.stat().st_mode) == 0o444
     document = read(path.read_text())
     assert (document.by, document.sensor, len(document.measured)) == ("Petra", "LT-4711", 11)
-    curve = Curve(tuple(p[0] for p in document.points), tuple(p[1] for p in document.points))
+    curve = Curve.of(document.points)
     assert curve.litres_at(5.0 + 150.0 / LITRES_PER_RAW) == pytest.approx(150.0, abs=0.5)
     shop.site.write_text(SITE.replace("[[0.0, 0.0], [400.0, 400.0]]", f'"curves/{path.name}"'))
     assert check_site(shop.site)[0] == []
@@ -219,7 +223,7 @@ def test_what_was_poured_is_kept_when_the_level_does_not_settle_in_time(shop: Sh
     begun = routine.begin("mill-2", "Petra", shop.time, "pail", 0.0, 0.2, False, 60.0)
     for _ in range(20):
         shop.ten_seconds()
-    with pytest.raises(Refused, match="the routine is kept"):  # nothing is logged after the pour
+    with pytest.raises(Misused, match="the routine is kept"):  # nothing is logged after the pour
         guide(bench, begun, lambda question: "20", lambda words: None, 0.2)
     row = bench.files.draft("mill-2")
     assert row is not None
@@ -231,7 +235,7 @@ def test_a_journal_that_is_none_is_said_in_one_line(shop: Shop) -> None:
     (shop.folder / "other").mkdir()
     (shop.folder / "other" / "journal.sqlite").write_text("no database at all, though it is long enough" * 30)
     result = CliRunner().invoke(app, ["calibrate", "list", str(shop.site), "--state-dir", str(shop.folder / "other")])
-    assert isinstance(result.exception, Refused)
+    assert isinstance(result.exception, Misused)
     assert "\n" not in str(result.exception)
 
 
@@ -244,6 +248,41 @@ def test_a_curve_from_paper_says_when_it_ends_too_low_and_differs_from_the_shape
     assert "agrees with the shape" in right.output
     assert "differs from the shape" in shop.run(*words, "--shape", "1000,700", "--floor-raw", "5").output
     assert len(shop.curves()) == 2  # the second of the same second is no overwriting
+
+
+def test_a_reading_is_left_out_with_its_reason_and_the_curve_goes_on_without_it(shop: Shop) -> None:
+    """A float that stuck once: no curve comes from it, and none of the pours is lost with the reading."""
+    raw = [5.0, 30.0, 55.0, 41.0, 105.0, 130.0, 155.0]
+    paper = shop.folder / "paper.csv"
+    words = ["level-from", str(paper), "--sump", "mill-2", "--by", "Petra"]
+    paper.write_text("poured_l,raw\n" + "".join(f"{20 if i else 0},{r}\n" for i, r in enumerate(raw)))
+    refused = shop.run(*words)
+    assert isinstance(refused.exception, Misused) and "leave out that step" in str(refused.exception)
+    out = ["float stuck" if r == 41.0 else "" for r in raw]
+    rows = "".join(f"{20 if i else 0},{r},{why}\n" for i, (r, why) in enumerate(zip(raw, out, strict=True)))
+    paper.write_text("poured_l,raw,left_out\n" + rows)
+    assert "not in the fit: float stuck" in shop.run(*words).output
+    (path,) = shop.curves()
+    document = read(path.read_text())
+    assert document.points[-1] == pytest.approx((155.0, 120.0), abs=0.5)
+    assert document.measured[3]["left_out"] == "float stuck" and "litres" not in document.measured[3]
+    steps, _, _ = steps_of(document)
+    assert [step.left_out for step in steps] == out
+
+
+def test_the_guided_routine_leaves_a_step_out_when_it_is_told_why(shop: Shop) -> None:
+    bench = Bench.of(str(shop.site), *(shop.dirs[1::2]))
+    steps = tuple(Step(20.0 if i else 0.0, raw, 0.3) for i, raw in enumerate((5.0, 30.0, 21.0, 80.0, 105.0, 130.0)))
+    session = replace(routine.begin("mill-2", "Petra", 0.0), steps=steps, waiting_l=None)
+    typed = iter(["done", "leave 2", "leave 9 why", "leave 2 Float stuck", "done"])
+    said: list[str] = []
+    ended = guide(bench, session, lambda question: next(typed), said.append, 0.2)
+    assert ended is not None and ended.steps[2].left_out == "Float stuck"
+    wanted = ("no curve yet", "say why", "no step 9", "left out")
+    assert all(words in line for words, line in zip(wanted, said, strict=True)), said
+    row = bench.files.draft("mill-2")
+    assert row is not None and row["steps"][2]["left_out"] == "Float stuck"
+    assert routine.leave_out(ended, 2, "").steps == steps
 
 
 def test_use_then_back_and_history_stays(shop: Shop) -> None:

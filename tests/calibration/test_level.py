@@ -77,7 +77,7 @@ def test_the_curve_that_the_file_holds_is_the_curve_and_suits_the_core(rng: Gene
         curve = fit_level(filling(rng, PAIL, down).steps, Anchor(), PAIL)
         points = curve.file_points()
         assert curve_faults(points) == []
-        core = Curve(tuple(p[0] for p in points), tuple(p[1] for p in points))
+        core = Curve.of(points)
         raw = np.linspace(curve.raw_low, curve.raw_high, 500)
         litres, _ = curve.at(raw)
         core_litres = np.array([core.litres_at(float(x)) for x in raw])
@@ -109,7 +109,7 @@ def test_leaving_one_out_is_what_fitting_without_it_says() -> None:
     steps = [Step(0.0 if i == 0 else 25.0, 30.0 * i + 4.0 * np.sin(i), 0.3) for i in range(9)]
     error = PourError(0.5, 0.0, 0.0)
     curve = fit_level(steps, Anchor(0, 100.0, 0.2), error)
-    left_out = fit_level(steps, Anchor(0, 100.0, 0.2), error, without=[4])
+    left_out = fit_level([*steps[:4], replace(steps[4], left_out="splashed"), *steps[5:]], Anchor(0, 100.0, 0.2), error)
     whole = curve.points.litres[4] - curve.loo_l[4]
     # The pours' errors run on, so what the neighbours say of a point is theirs and the curve's: alike within those.
     assert whole == pytest.approx(left_out.litres_at(steps[4].raw).value, abs=1.0)

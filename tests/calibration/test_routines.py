@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.random import Generator
 
 from calibration.holdup import fit_hold_up
-from calibration.level import fit_level
+from calibration.level import fit_level, judge_last
 from calibration.line import CannotFit
-from calibration.pours import PAIL, Anchor
+from calibration.pours import PAIL, Anchor, Step
 from calibration.service import Addition, by_additions, by_dip_stick, by_litres
 from calibration.settle import Moving, Settled, settled
 from tests.calibration.truth import assert_covers, filling
@@ -37,6 +39,15 @@ def test_it_waits_until_the_level_has_settled_and_then_says_where(rng: Generator
     assert found.end > 60.0
     assert found.raw == pytest.approx(140.0, abs=0.6)
     assert 0.2 < found.spread < 0.5 and found.se < 0.3
+
+
+def test_a_pour_before_a_reading_left_out_counts_for_the_step_after_it() -> None:
+    steps = [Step(20.0 if i else 0.0, 25.0 * i, 0.3) for i in range(11)]
+    assert judge_last(steps, Anchor(), PAIL) is None
+    stuck = replace(steps[9], raw=steps[8].raw, left_out="float stuck")
+    assert judge_last([*steps[:9], stuck, steps[10]], Anchor(), PAIL) is None
+    said = judge_last([*steps[:9], stuck, replace(steps[10], raw=225.0)], Anchor(), PAIL)
+    assert said is not None and said.startswith("40 L are")
 
 
 def test_readings_from_before_the_pour_do_not_count() -> None:

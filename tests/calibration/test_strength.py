@@ -164,14 +164,18 @@ def test_where_the_strength_never_changed_no_slope_is_made_up() -> None:
     fit = fit_probe([Pair(i * WEEK_S, 4.9 + 0.05 * (-1) ** i, 4.6 + 0.05 * (i % 3), 21.0) for i in range(6)])
     assert fit.slope is None and fit.per_k is None
     assert fit.offset.value == pytest.approx(0.25, abs=0.05)
-    assert fit.hand_like(4.9) == pytest.approx(4.65, abs=0.05)
+    assert fit.as_hand(4.9) == pytest.approx(4.65, abs=0.05)
     with pytest.raises(CannotFit, match="4 or more"):
         fit_probe([Pair(0.0, 5.0, 5.0)])
 
 
-def test_a_probe_put_right_reads_as_a_hand_would(rng: Generator) -> None:
+def test_a_probe_put_right_in_the_site_file_reads_as_a_hand_would(rng: Generator) -> None:
+    """Whatever scale and offset the sensor had: 5 Brix by hand at 20 °C is 5 Brix by the probe after it."""
     fit = fit_probe(pairs(rng, 60, 0.4, 0.9, 0.02))
-    assert fit.hand_like(0.4 + 0.9 * 5.0 + 0.02 * 10.0, 30.0) == pytest.approx(5.0, abs=0.2)
+    register, had = 490.0, (0.01, 0.0)
+    assert register * had[0] + had[1] == pytest.approx(0.4 + 0.9 * 5.0)
+    scale, offset = had[0] / fit.slope_or_1, fit.as_hand(had[1])
+    assert register * scale + offset == pytest.approx(5.0, abs=0.2)
 
 
 def test_a_film_on_the_window_makes_it_due_by_drift_and_not_before(rng: Generator) -> None:

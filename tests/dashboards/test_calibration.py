@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import stat
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime
 from math import exp
 from pathlib import Path
@@ -12,7 +13,10 @@ from zoneinfo import ZoneInfo
 import pytest
 from playwright.sync_api import expect
 
+from agent.io.calibration_files import CalibrationFiles
+from calibration import session as routine
 from calibration.document import Document, read
+from calibration.pours import Step
 from tests.dashboards.browsing import PHONE, Open
 from tests.dashboards.visitor import Visitor
 from tests.dashboards.works import NOW_S, Works
@@ -108,6 +112,22 @@ def test_a_level_that_moves_is_not_taken_and_a_strange_step_is_warned_of(visit: 
     assert "Last step settled" in said
     assert act(person, "finish") == ""
     assert "does not fit" in str(kept(tank.works, "curve")[0].remarks)
+
+
+def test_a_reading_is_left_out_and_taken_back_and_a_refusal_is_said_in_german(
+    visit: Visit, works: Works, tank: Tank
+) -> None:
+    person = visit("maintenance")
+    person.client.headers["Accept-Language"] = "de"
+    steps = tuple(Step(20.0 if i else 0.0, raw, 0.3) for i, raw in enumerate((5.0, 30.0, 21.0, 80.0, 105.0, 130.0)))
+    session = replace(routine.begin("mill-1", "maintenance", tank.now_s), steps=steps, waiting_l=None)
+    CalibrationFiles(works.folder / "inbox" / "calibrations").keep_draft("mill-1", routine.to_row(session))
+    assert "beim Messwert 30 ging der Stand gegen das Zugegebene" in person.page(PAGE).text
+    assert "sagen, warum der Schritt ausgelassen wird" in do(person, "leave-form", step=2, why="")
+    assert do(person, "leave-form", step=2, why="Schwimmer hing") == ""
+    assert "Ausgelassen: Messwert 21, Schwimmer hing" in person.page(PAGE).text
+    assert act(person, "finish") == ""
+    assert kept(works, "curve")[0].measured[2]["left_out"] == "Schwimmer hing"
 
 
 def test_the_page_takes_a_settled_level_by_itself(open_page: Open, tank: Tank) -> None:

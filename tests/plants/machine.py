@@ -174,7 +174,7 @@ def troubled(machine: Machine) -> bool:
 
 def _spec(parts: Parts, curve: list[tuple[float, float]]) -> SumpSpec:
     f = parts.fluid
-    line = Curve(tuple(r for r, _ in curve), tuple(v for _, v in curve))
+    line = Curve.of(curve)
     return SumpSpec(
         parts.name, parts.name, parts.full_l, parts.low_l, parts.high_l, f.target_pct, f.low_pct, f.high_pct,
         f.factor, f.usual_pct, f.leanest_pct, f.richest_pct, line,

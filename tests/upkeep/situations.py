@@ -242,6 +242,14 @@ def an_edited_calibration(b: Bench) -> None:
     kept.write_text(kept.read_text().replace("300.0", "310.0"))
 
 
+def a_curve_of_a_sump_that_is_gone(b: Bench) -> None:
+    """Counts no more: the others' do."""
+    gone = Document("curve", "lathe-9", b.now - 900.0 * 86_400.0, "Ana", {}, points=((0.0, 0.0), (300.0, 300.0)))
+    CalibrationFiles(b.shop / "inbox/calibrations").keep(gone)
+    assert examine(b.place(), ["calibration"])[0].verdict.state == "ok"
+    undated_curve(b)
+
+
 def alerts_out(b: Bench) -> None:
     """Well with a way out in a drop-in, not without."""
     (b.shop / "urls").write_text("ntfy://canary")
@@ -300,6 +308,7 @@ SITUATIONS: list[tuple[str, str, Callable[[Bench], None]]] = [
     ("secrets", "fail", lambda b: (b.shop / "inbox/people.sqlite").chmod(0o640)),
     ("calibration", "warn", lambda b: b.site("")),
     ("calibration", "warn", undated_curve),
+    ("calibration", "warn", a_curve_of_a_sump_that_is_gone),
     ("calibration", "fail", an_edited_calibration),
     ("backups", "warn", old_backup),
     ("backups", "warn", no_backup),

@@ -160,6 +160,19 @@ def test_a_store_that_is_away_or_refuses_us_is_found(bench: Bench, timeseries_st
         refused = look(bench, "store")
     assert refused.state == FAIL and "401 unauthorized access" in refused.text and "canary" not in refused.text
     assert door.stopped[0].headers["Authorization"] == "Token canary-token"
+    (bench.shop / "token").unlink()
+    use_store(bench, timeseries_store.url, 'token_file = "token"\n')
+    missing = look(bench, "store")
+    assert missing.state == FAIL and "token cannot be read" in missing.text and "reached" not in missing.text
+
+
+def test_another_program_on_the_pages_port_is_told_apart_from_silence(
+    bench: Bench, timeseries_store: VictoriaMetrics
+) -> None:
+    with Door(timeseries_store.port, rule=lambda request: (404, "what is that?")) as door:
+        bench.site(f"[web]\nport = {door.port}\n")
+        told = look(bench, "pages")
+    assert told.state == FAIL and "404" in told.text and "do not answer" not in told.text
 
 
 def test_a_store_that_counts_twice_is_found(bench: Bench, tmp_path: Path, timeseries_store: VictoriaMetrics) -> None:

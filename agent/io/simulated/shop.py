@@ -16,7 +16,7 @@ HISTORY_DAYS = 14
 
 def _tank(*points: tuple[float, float]) -> Curve:
     """Points (height mm, litres) turned to litres -> height."""
-    return Curve(tuple(litres for _, litres in points), tuple(height for height, _ in points))
+    return Curve.of((litres, height) for height, litres in points)
 
 
 NATURES: dict[str, Nature] = {
