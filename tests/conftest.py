@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+import time
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -23,3 +26,18 @@ settings.load_profile("long" if LONG_RUN else "desk")
 def long_run() -> bool:
     """Whether a test that samples (kills, faults, power cuts) should do its whole programme."""
     return LONG_RUN
+
+
+@pytest.fixture
+def say(capsys: pytest.CaptureFixture[str], request: pytest.FixtureRequest) -> Callable[[str], None]:
+    """A figure, or how far a long test has come: onto the screen, and into the long run's own file."""
+    record = os.environ.get("SUMPSIDE_LONG_RECORD")
+
+    def told(text: str) -> None:
+        with capsys.disabled():
+            print(f"\n{text}")
+        if record:
+            with Path(record).open("a", encoding="utf-8") as file:
+                file.write(f"{time.strftime('%H:%M:%S')} {request.node.name}: {text}\n")
+
+    return told

@@ -17,7 +17,8 @@ from typing import Any
 from agent.io.inbox import FILE_NAME as INBOX_FILE
 from agent.io.inbox import Inbox
 from agent.io.journal import FILE_NAME as JOURNAL_FILE
-from agent.io.journal import JournalReader
+from agent.io.journal import Journal, JournalReader
+from tests.costs.byhand import T0
 from tests.io.lines import Plug, wait_for
 
 START_S = 90.0  # busy cores, four programs at once
@@ -59,6 +60,22 @@ def spread(seconds: Sequence[float]) -> str:
     p50, p95 = (ordered[min(len(ordered) - 1, int(part * len(ordered)))] for part in (0.5, 0.95))
     busy = f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores"
     return f"{p50:.1f} s median, {p95:.1f} s p95, {ordered[-1]:.1f} s longest of {len(ordered)} ({busy})"
+
+
+def filled(path: Path, blocks: int, sump: str = "lathe-1") -> Path:
+    """A journal as an agent that was killed leaves it; blocks, a word each 50, a snapshot in the middle."""
+    journal = Journal.open(path, 1)
+    for block in range(blocks):
+        for i in range(30):
+            journal.sample(sump, "level", T0 + 30 * block + i, 250.0 + (block * i) % 97 / 10, 250.0, 0)
+        journal.commit()
+        if block % 50 == 0:
+            journal.event("word", T0 + 30 * block, sump, f"w{block}", {"value": block})
+        if block == blocks // 2:
+            journal.snapshot(T0 + 30 * block, "1", b"state" * 2000)
+        journal.bookmark("inbox", block)
+    journal.close()
+    return path
 
 
 class Transmitter(threading.Thread):

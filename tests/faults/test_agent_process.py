@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+import shutil
 import signal
 import socket
 import sqlite3
@@ -15,7 +16,7 @@ import pytest
 
 from agent.io.blocks import unpack
 from agent.io.journal import JournalReader
-from tests.faults.harness import START_S, Transmitter, Works, spread
+from tests.faults.harness import START_S, Transmitter, Works, filled, spread
 
 
 @pytest.fixture
@@ -66,7 +67,7 @@ def test_asked_to_end_it_ends_within_5_s_with_everything_written(
 
 @pytest.mark.timeout(3600)
 def test_killed_it_loses_at_most_its_open_block_and_goes_on(
-    open_works: Callable[..., Works], long_run: bool, capsys: pytest.CaptureFixture[str]
+    open_works: Callable[..., Works], long_run: bool, say: Callable[[str], None]
 ) -> None:
     """Again and again at a random moment under load; what was committed stays, and no number comes twice.
 
@@ -79,6 +80,8 @@ def test_killed_it_loses_at_most_its_open_block_and_goes_on(
     sender.start()
     kills, waits_s = 200 if long_run else 20, []
     for kill in range(kills):
+        if kill % 50 == 49:
+            say(f"{kill + 1} of {kills} kills")
         committed = works.numbers() if kill else []
         began, first = time.monotonic(), sender.number
         if kill and rng.random() < 0.25:
@@ -100,9 +103,10 @@ def test_killed_it_loses_at_most_its_open_block_and_goes_on(
     sender.end()
     works.start()
     assert works.terminate(within_s=START_S) == 0
-    with capsys.disabled():
-        print(f"\n{kills} kills (seed {seed}), {len(works.numbers())} readings: 0 committed ones lost; from the start")
-        print(f"to a new reading shown {spread(waits_s)}")
+    say(
+        f"{kills} kills (seed {seed}), {len(works.numbers())} readings: 0 committed ones lost; from the start to a new "
+        f"reading shown {spread(waits_s)}"
+    )
 
 
 def longest_block(works: Works) -> int:
@@ -200,13 +204,37 @@ def test_two_agents_do_not_write_one_journal(open_works: Callable[..., Works]) -
     assert works.terminate() == 0
 
 
-def test_a_broken_journal_is_put_aside_and_the_agent_runs(open_works: Callable[..., Works]) -> None:
+def rubbish(path: Path) -> None:
+    path.write_bytes(b"no database at all, but long enough to be taken for one" * 100)
+
+
+def holes(path: Path) -> None:
+    """A quarter of a day of blocks, a tenth of it zeros: in the middle, and where the last rows are found by."""
+    filled(path, 720)
+    size = path.stat().st_size
+    with path.open("r+b") as file:
+        for part in (0.5, 0.9):
+            file.seek(int(part * size) // 4096 * 4096)
+            file.write(bytes(size // 20))
+
+
+@pytest.mark.parametrize(("spoil", "said"), [(rubbish, "nothing in it could be read"), (holes, "were taken over")])
+def test_a_broken_journal_is_put_aside_and_the_agent_runs(
+    open_works: Callable[..., Works],
+    in_memory: Path,
+    spoil: Callable[[Path], None],
+    said: str,
+    say: Callable[[str], None],
+) -> None:
     works = open_works()
     works.journal_path.parent.mkdir()
-    works.journal_path.write_bytes(b"no database at all, but long enough to be taken for one" * 100)
+    spoil(in_memory / "broken")
+    shutil.copy(in_memory / "broken", works.journal_path)
+    began = time.monotonic()
     works.start()
+    say(f"broken journal ({spoil.__name__}): it runs {time.monotonic() - began:.1f} s after its start")
     (start,) = [row for row in works.events("agent") if row["event"] == "start"]
-    assert "was broken" in start["note"]
+    assert "was broken" in start["note"] and said in start["note"]
     assert any("broken" in p.name for p in works.journal_path.parent.iterdir())
     assert works.terminate() == 0
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -173,24 +175,34 @@ def test_small_differences_are_followed_gently_and_never_backwards() -> None:
     assert clock.time() == pytest.approx(clock.wall, abs=0.01)
 
 
-def test_daylight_saving_is_nothing_to_the_clock(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Records are stamped in epoch seconds: the zone of the computer changes no number."""
-    import time
+AUTUMN, SPRING = 1_792_890_000.0, 1_806_195_600.0  # the moments at which Vienna's clocks go back, and forward
 
-    autumn = 1_793_000_000.0  # around the night in which Vienna's clocks go back
-    for zone in ("UTC", "Europe/Vienna", "America/New_York"):
+
+@pytest.mark.parametrize("leap", [AUTUMN, SPRING])
+def test_a_leap_through_daylight_saving_moves_no_reading_and_no_belief(
+    in_memory: Path, monkeypatch: pytest.MonkeyPatch, leap: float
+) -> None:
+    """The whole agent through the night of the leap, on a computer in the shop's zone and on one in none."""
+    beliefs = []
+    for zone in ("UTC", "Europe/Vienna"):
         monkeypatch.setenv("TZ", zone)
         time.tzset()
-        clock = HandClock(autumn)
-        clock.begin(autumn - 60.0)
-        stamps = []
-        for _ in range(3):
-            clock.go(3600.0)
-            assert clock.look() is None
-            stamps.append(clock.time())
-        assert stamps == [autumn + 3600.0 * (i + 1) for i in range(3)]
-    monkeypatch.delenv("TZ")
+        start = leap - 3000.0
+        shop = opened(in_memory / zone.replace("/", "-"), HandClock(start))
+        shop.run(5400)
+        assert shop.agent.fault is None
+        assert placed(times_kept(shop), every_period(start, 5400))
+        reader = JournalReader(shop.journal_path)
+        rows = [row.data() for row in reader.rows_after(0, 100_000) if row.kind == "belief"]
+        reader.close()
+        steps = {round(after["time"] - before["time"], 3) for before, after in itertools.pairwise(rows)}
+        assert len(steps) == 1 and len(rows) > 5
+        assert max(abs(after["volume_l"] - before["volume_l"]) for before, after in itertools.pairwise(rows)) < 1.0
+        beliefs.append(rows)
+        shop.stop()
+    monkeypatch.undo()
     time.tzset()
+    assert beliefs[0] == beliefs[1]
 
 
 def test_a_quick_restart_after_readings_stamped_a_little_ahead_is_no_unknown_time() -> None:

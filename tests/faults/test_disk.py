@@ -18,6 +18,7 @@ from agent.opening import SUSPECT, mark_suspect, open_journal
 from agent.outbox import Outbox
 from agent.reviews import Row
 from tests.costs.byhand import T0, ByHand
+from tests.faults.harness import filled
 
 SUMP = "lathe-1"
 
@@ -27,22 +28,6 @@ def shop(in_memory: Path) -> Iterator[ByHand]:
     opened = ByHand(in_memory, 1, "block_s = 10")
     yield opened
     opened.stop()
-
-
-def filled(path: Path, blocks: int) -> Path:
-    """A journal as an agent that was killed leaves it; blocks, a word each 50, a snapshot in the middle."""
-    journal = Journal.open(path, 1)
-    for block in range(blocks):
-        for i in range(30):
-            journal.sample(SUMP, "level", T0 + 30 * block + i, 250.0 + (block * i) % 97 / 10, 250.0, 0)
-        journal.commit()
-        if block % 50 == 0:
-            journal.event("word", T0 + 30 * block, SUMP, f"w{block}", {"value": block})
-        if block == blocks // 2:
-            journal.snapshot(T0 + 30 * block, "1", b"state" * 2000)
-        journal.bookmark("inbox", block)
-    journal.close()
-    return path
 
 
 def words(path: Path) -> list[str]:

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import random
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -38,6 +39,7 @@ class Oracle:
         (folder / "works").mkdir()
         self.works = Works(folder / "works", more=more)
         self.sender = Transmitter(self.works.plugs["mill-1"])
+        self.told_s: list[float] = []  # from the beginning of each hang until it is told of
         self.fresh_s: list[tuple[float, str]] = []  # from each fault's end to a reading taken after it at both far ends
         self.first = self.sender.number + 1
         self.works.start()
@@ -64,9 +66,10 @@ class Oracle:
         """In the store, read back from it."""
         return {at: int(value) for at, value in self.store.points(SERIES)}
 
-    def text(self, sink: str) -> str:
+    def said(self, sink: str) -> dict[str, Any]:
         """What the live picture says of a publisher."""
-        return str(self.works.live()["agent"]["sinks"][sink]["text"])
+        found: dict[str, Any] = self.works.live()["agent"]["sinks"][sink]
+        return found
 
     # -- faults ---------------------------------------------------------------------------------------------------
 
@@ -83,10 +86,16 @@ class Oracle:
         elif kind == "kill server":
             self.kill_server(sink)
         else:
+            began = time.monotonic()
             self.ways[sink].play(kind)
             self.go_on()
+            if kind == "hang":
+                self.works.wait(lambda: not self.said(sink)["connected"], "the hang to be told of", FRESH_S)
+                self.told_s.append(time.monotonic() - began)
             if (kind, sink) == ("401", "timeseries"):
-                self.works.wait(lambda: "credentials" in self.text(sink), "the refused password to be told of", 60.0)
+                self.works.wait(
+                    lambda: "credentials" in self.said(sink)["text"], "the refused password to be told of", 60.0
+                )
             self.ways[sink].play(None)
         began = time.monotonic()
         number = self.sender.number
@@ -169,23 +178,26 @@ def draw(rng: random.Random, count: int) -> list[tuple[str, str]]:
 
 @pytest.mark.timeout(3600)
 def test_behind_any_faults_nothing_is_missing_invented_or_changed(
-    oracle: Oracle, long_run: bool, capsys: pytest.CaptureFixture[str]
+    oracle: Oracle, long_run: bool, say: Callable[[str], None]
 ) -> None:
     seed = random.randrange(10_000)
     faults = draw(random.Random(seed), 50 if long_run else 5)
-    for kind, sink in faults:
+    for done, (kind, sink) in enumerate(faults):
+        if done % 10 == 9:
+            say(f"{done + 1} of {len(faults)} faults")
         oracle.fault(kind, sink)
     kills = 0
     while kills < (10 if long_run else 2):
         kills += oracle.kill_store_on_its_word()
     oracle.settle()
     found = oracle.judge()
-    with capsys.disabled():
-        print(
-            f"\n{len(faults)} faults, {kills} kills on its word (seed {seed}), {len(oracle.kept())} readings: {found};"
-        )
-        print(f"from a fault's end to a fresh reading in both {spread([s for s, _ in oracle.fresh_s])},")
-        print(f"that one after {max(oracle.fresh_s)[1]}")
+    say(
+        f"{len(faults)} faults, {kills} kills on its word (seed {seed}), {len(oracle.kept())} readings: {found}; from "
+        f"a fault's end to a fresh reading in both {spread([s for s, _ in oracle.fresh_s])}, "
+        f"that one after {max(oracle.fresh_s)[1]}"
+    )
+    if oracle.told_s:
+        say(f"from the beginning of a hang until it is told of {spread(oracle.told_s)}")
     assert found == {"missing": 0, "invented": 0, "mismatch": 0}, f"seed {seed}: {faults}"
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -191,7 +192,8 @@ def times(long_run: bool) -> int:
     return 20 if long_run else 1
 
 
-def test_no_power_cut_costs_the_journal_a_row_or_leaves_it_corrupt(times: int) -> None:
+def test_no_power_cut_costs_the_journal_a_row_or_leaves_it_corrupt(times: int, say: Callable[[str], None]) -> None:
+    say(f"{JOURNAL_CUTS * times} cuts of the journal, {INBOX_CUTS * times} of the inbox")
     assert harm_of(JournalKind(), JOURNAL_CUTS * times, seed=11) == {}
 
 
