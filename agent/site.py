@@ -115,7 +115,7 @@ class Agent(_Table):
     state_dir: Text = "/var/lib/sumpside"
     inbox_dir: Text = "/var/lib/sumpside-inbox"
     runtime_dir: Text = "/run/sumpside"
-    block_s: Annotated[float, Field(gt=0.0, le=60.0)] = 30.0  # samples commit in blocks; the watchdog waits for three
+    block_s: Annotated[float, Field(gt=0.0, le=60.0)] = 60.0  # samples commit in blocks; the watchdog waits for three
     belief_every_s: Seconds = 600.0  # beliefs written to the journal
 
 

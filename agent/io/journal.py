@@ -20,7 +20,7 @@ from agent.io.database import open_writer
 from agent.io.journal_reader import OPEN_STATES, JournalReader
 from agent.io.journal_unsure import UNSURE, newest_time, restamp
 from agent.io.migrations import JOURNAL
-from agent.io.traces import FINE_KEPT_S, FINE_STEP_S, MAIN_STEP_S, Key, Sum, Sums
+from agent.io.traces import FINE_KEPT_S, FINE_STEP_S, MAIN_STEP_S, THIN_EVERY_S, Key, Sum, Sums
 
 __all__ = ["OPEN_STATES", "ChainReport", "Journal", "JournalReader", "LogRow", "Sample", "unpack"]
 
@@ -79,6 +79,7 @@ class Journal:
         self._chained = int(self.meta("chain_count", 0))
         self._sums = Sums()
         self._summed_to = -1.0  # step of MAIN_STEP_S in which the sums were last written
+        self._thinned_at = 0  # step in which old fine sums were last let go of
         self._guide: set[tuple[int, int]] = set()
         self.unsure_from = int(self.meta(UNSURE, 0))  # first row whose time may be wrong by the same amount; 0: none
         self._recount()
@@ -145,8 +146,8 @@ class Journal:
         """Keep the core's state as of everything handed in so far; the oldest snapshots go."""
         with self._transaction():
             self._write_open()
+            self._db.execute(_DROP_SNAPSHOTS, (SNAPSHOTS_KEPT - 1,))  # first: the new one takes their pages
             self._db.execute("INSERT INTO snapshot VALUES (?, ?, ?, ?)", (time, self._seq, version, body))
-            self._db.execute(_DROP_SNAPSHOTS, (SNAPSHOTS_KEPT,))
 
     def set_meta(self, key: str, value: str | int | float | bytes) -> None:
         """Keep a small fact about this journal."""
@@ -373,9 +374,10 @@ class Journal:
         rows: list[tuple[Key, Sum]] = list(self._sums.rows())
         self._db.executemany(_MERGE_TRACE, [(*key, s.n, s.mean, s.low, s.high) for key, s in rows])
         self._db.executemany(_MERGE_GUIDE, sorted(self._guide))
-        if self._guide:
-            oldest = max(start for start, _ in self._guide) - FINE_KEPT_S
-            self._db.execute("DELETE FROM trace WHERE step_s = ? AND start < ?", (FINE_STEP_S, oldest))
+        newest = max((start for start, _ in self._guide), default=0)
+        if newest - self._thinned_at >= THIN_EVERY_S:
+            self._db.execute("DELETE FROM trace WHERE step_s = ? AND start < ?", (FINE_STEP_S, newest - FINE_KEPT_S))
+            self._thinned_at = newest
         self._db.execute("INSERT OR REPLACE INTO meta VALUES ('summed_seq', ?)", (self._seq,))
         self._sums.clear()
         self._guide.clear()

@@ -11,7 +11,8 @@ FINE_STEP_S = 60  # for graphs of hours
 MAIN_STEP_S = 600  # for graphs of days and weeks
 WIDE_STEP_S = 21_600  # for graphs of years
 STEPS_S = (FINE_STEP_S, MAIN_STEP_S, WIDE_STEP_S)
-FINE_KEPT_S = 48 * 3600  # the fine step is thinned away after this
+FINE_KEPT_S = 48 * 3600  # the fine step is thinned away after this,
+THIN_EVERY_S = 6 * 3600  # so often: whole pages go then, which costs the card far less than a few rows each time
 
 
 @dataclass(slots=True)

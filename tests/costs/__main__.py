@@ -18,6 +18,9 @@ def main() -> int:
     footprint.add_argument("--peers", type=Path, help="a virtual environment in which weewx is installed")
     backlog = kinds.add_parser("backlog", help="a day offline, drained to a broker and a store while live values go on")
     backlog.add_argument("--days", type=float, default=1.0)
+    written = kinds.add_parser("written", help="bytes to the card, by a clock of our own: hours in seconds")
+    written.add_argument("--hours", type=float, default=3.0)
+    written.add_argument("--block-s", type=float, help="instead of what a site file without it says")
     kinds.add_parser("scale", help="processor time by the number of sumps")
     latency = kinds.add_parser("latency", help="from a level that changes to the picture of it")
     latency.add_argument("--changes", type=int, default=60)
@@ -30,6 +33,10 @@ def main() -> int:
         from tests.costs import backlog as waiting
 
         return waiting.main(a.days)
+    if a.what == "written":
+        from tests.costs import written as paid
+
+        return paid.main(a.hours, f"block_s = {a.block_s}" if a.block_s else "")
     if a.what == "latency":
         from tests.costs import latency as late
 

@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 import math
+import random
 import zlib
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from agent.core.curve import Curve
 from agent.io.blocks import Sample, pack, unpack
+from tests.costs.byhand import Shop, sump_ids
 
 T0 = 1_790_000_000.0
+LITRES = Curve((0.0, 120.5, 310.0, 380.0), (0.0, 118.0, 340.0, 421.0))
+FIRST = (
+    "789cf3626060a8564ace48cccb4bcd2956b28a8e56cacdccc9d13554d251ca492d4bcd51d229292a4dd531d601ca142ae918"
+    "c7ea442b652ae918426918df2016086a19202027e0c80246068617cc102e8cdecac2c0001406e30f67181940ca615a400028"
+    "cd00004e611d88"
+)
 
 raws = st.one_of(
     st.floats(allow_nan=False),
@@ -75,3 +84,27 @@ def test_a_block_with_a_flipped_byte_does_not_pass_for_sound() -> None:
     body[len(body) // 2] ^= 0xFF
     with pytest.raises((zlib.error, ValueError)):
         unpack(bytes(body))
+
+
+def test_a_minute_of_a_site_fits_half_a_page() -> None:
+    """8 sumps × 3 signals at 1 Hz with the noise of real sensors and ports: two blocks share a page of the journal."""
+    shop, rng, block = Shop(sump_ids(8)), random.Random(3), []
+    for second in range(60):
+        for i, (sump, signal, value) in enumerate(shop.readings(T0 + second)):
+            time = round(T0 + second + 0.03 * (i // 3) + rng.random() * 0.002, 3)
+            block.append(Sample(time, sump, signal, value, LITRES.litres_at(value) if signal == "level" else value))
+    assert len(pack(block)) < 2_100  # four times less than the readings as numbers of 4 bytes
+    assert [(s.time, s.raw) for s in unpack(pack(block))] == [(s.time, s.raw) for s in block]
+
+
+def test_a_block_of_an_earlier_release_is_read() -> None:
+    """Written by the release before the form changed."""
+    whole = [Sample(T0 + i, "mill-1", "level", 120.5 + i / 10, 118.0 + i / 8, 4 * (i == 2), True) for i in range(3)]
+    assert unpack(bytes.fromhex(FIRST), "mill-1") == whole
+    assert unpack(bytes.fromhex(FIRST), "mill-2") == []
+
+
+@given(st.lists(st.floats(), min_size=1, max_size=9))
+def test_a_reading_beside_others_comes_out_whatever_it_was(raws_of_one: list[float]) -> None:
+    block = [Sample(T0 + i, "mill-1", "level", raw, float(i)) for i, raw in enumerate(raws_of_one)]
+    assert repr(unpack(pack(block))) == repr(block)
