@@ -79,7 +79,7 @@ def _folders(site: Site, args: argparse.Namespace) -> Folders:
 def _add_person(desk: Desk, name: str, role: str) -> int:
     asked = getpass.getpass("PIN or password: ") if sys.stdin.isatty() else sys.stdin.readline().rstrip("\n")
     try:
-        check_secret(role, asked)
+        check_secret(role, asked, (name, desk.site.name))
         desk.people.add(name, role, hash_secret(asked), time.time())
     except NotAccepted as why:
         print(why, file=sys.stderr)

@@ -36,6 +36,7 @@ SAID = {
     "written": N_("Written down. The logger takes it within seconds."),
     "decided": N_("Decided. The logger takes it within seconds."),
     "person": N_("Changed."),
+    "secret": N_("Your password is kept. You are signed in here, and nowhere else."),
     "calibrated": N_("Kept as a result. Put it in force when you have looked at it."),
     "welcome": N_("You are signed in. Add the people who work here under People."),
 }

@@ -75,6 +75,7 @@ ROUTES = (
     Way("GET", "/labels", PEOPLE, labels.show),
     Way("GET", "/me", PEOPLE, me.show),
     Way("POST", "/me", PEOPLE, me.change),
+    Way("POST", "/me/secret", PEOPLE, me.change_secret),
     Way("GET", "/more", PEOPLE, more.show),
     Way("GET", "/people", ENGINEERS, people.show),
     Way("POST", "/people", ENGINEERS, people.change),

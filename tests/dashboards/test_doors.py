@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 
 import pytest
+from httpx import Response
 from starlette.routing import Mount, Route
 
 from dashboards.app import make_app
 from dashboards.desk import Desk
 from dashboards.guard import NOBODY, Way
-from dashboards.people import ROLES
+from dashboards.people import ROLES, hash_secret
 from dashboards.render import HEADERS
 from dashboards.routes import ROUTES, STATIC_PATH
 from dashboards.sessions import COOKIE
@@ -49,6 +51,7 @@ MATRIX: dict[str, tuple[set[str], set[str]]] = {
     "/calibration/{sump}": (ALL, {"maintenance"}),
     "/labels": (ALL, set()),
     "/me": (ALL, ALL),
+    "/me/secret": (set(), ALL),
     "/more": (ALL, set()),
     "/people": (MAINTENANCE, MAINTENANCE),
     "/sign-out": (set(), ALL),
@@ -254,7 +257,11 @@ def test_the_one_time_code_makes_the_first_person_and_is_used_up(works: Works, a
     assert [(p.name, p.role) for p in desk.people.all()] == [("Maria", "maintenance")]
     assert desk.code is None
     again = Visitor(address)
-    assert again.get("/set-up").headers["location"] == "/sign-in"
+    assert (
+        again.send(again.form("/set-up", "set-up"), code="ABCDE-FGH23", name="Eve", secret="slow-otter-17").status_code
+        == 401
+    )
+    assert len(desk.people.all()) == 1
 
 
 def test_the_code_cannot_be_guessed_in_a_hurry(address: str, desk: Desk) -> None:
@@ -279,18 +286,67 @@ def test_a_code_is_made_only_while_nobody_is_listed(works: Works, desk: Desk) ->
 def test_maintenance_adds_renews_and_switches_off(visit: Visit, desk: Desk) -> None:
     visitor = visit("maintenance")
     form = visitor.form("/people", "add-person")
-    assert visitor.send(form, name="Petra", role="operator", secret="314159").status_code == 303
-    petra = desk.people.named("petra")[0]
+    first = code_in(visitor.send(form, name="Petra", role="operator"))
+    petra = desk.people.invited("petra", time.time())[0]
     assert petra is not None and petra.role == "operator"
-    assert visitor.send(form, name="Petra", role="operator", secret="314159").status_code == 422
-    assert visitor.send(form, name="Josef", role="chief", secret="314159").status_code == 422
-    assert visitor.send(form, action="renew", person=petra.id, secret="161803").status_code == 303
+    assert visitor.send(form, name="Petra", role="operator").status_code == 422
+    assert visitor.send(form, name="Josef", role="chief").status_code == 422
+    code = code_in(visitor.send(form, action="renew", person=petra.id))
     login = visit()
-    door = login.form("/sign-in", "sign-in")
-    assert login.send(door, name="Petra", secret="314159").status_code == 401
-    assert login.send(door, name="Petra", secret="161803").status_code == 303
+    door = login.form("/set-up", "set-up")
+    assert login.send(login.form("/sign-in", "sign-in"), name="Petra", secret=code).status_code == 401
+    assert login.send(door, name="Petra", code=first, secret="wet-anvil-93").status_code == 401
+    assert login.send(door, name="Petra", code=code, secret="password1").status_code == 422
+    assert login.send(door, name="Petra", code=code.lower(), secret="wet-anvil-93").status_code == 303
+    assert login.get("/").status_code == 200
+    other = visit()
+    again = other.form("/set-up", "set-up")
+    assert other.send(again, name="Petra", code=code, secret="dry-anvil-93").status_code == 401
     assert visitor.send(form, action="off", person=petra.id).status_code == 303
     assert login.get("/").status_code == 303
     assert visitor.send(form, action="on", person=petra.id).status_code == 303
-    assert visitor.send(form, action="renew", person="x", secret="161803").status_code == 422
+    assert visitor.send(form, action="renew", person="x").status_code == 422
     assert visitor.send(form, action="promote", person=petra.id).status_code == 400
+    mine = next(p for p in desk.people.all() if p.name == "maintenance")
+    assert visitor.send(form, action="renew", person=mine.id).status_code == 422  # would lock oneself out
+
+
+def code_in(answer: Response) -> str:
+    """The one-time code that the page of people shows once."""
+    assert answer.status_code == 200 and answer.headers["cache-control"] == "no-store"
+    return answer.text.split('data-testid="code">')[1].split("<")[0]
+
+
+def test_a_person_changes_their_password_knowing_the_old_one_and_is_out_elsewhere(visit: Visit) -> None:
+    here, elsewhere = visit(), visit("operator")
+    here.send(here.form("/sign-in", "sign-in"), name="operator", secret=SECRETS["operator"])
+    before = here.client.cookies[COOKIE]
+    form = here.form("/me", "secret-form")
+    assert here.send(form, current="wrong", secret="wet-anvil-93").status_code == 422
+    assert here.send(form, current=SECRETS["operator"], secret="password1").status_code == 422
+    assert elsewhere.get("/").status_code == 200
+    assert here.send(form, current=SECRETS["operator"], secret="wet-anvil-93").status_code == 303
+    assert here.client.cookies[COOKIE] != before and here.get("/").status_code == 200
+    assert elsewhere.get("/").status_code == 303
+    door = elsewhere.form("/sign-in", "sign-in")
+    assert elsewhere.send(door, name="operator", secret=SECRETS["operator"]).status_code == 401
+    assert elsewhere.send(door, name="operator", secret="wet-anvil-93").status_code == 303
+
+
+def test_wrong_passwords_of_now_are_slowed_like_signing_in(visit: Visit) -> None:
+    visitor = visit("operator")
+    form = visitor.form("/me", "secret-form")
+    statuses = [visitor.send(form, current="wrong", secret="wet-anvil-93").status_code for _ in range(FREE_TRIES + 1)]
+    assert statuses == [422] * FREE_TRIES + [429]
+
+
+def test_a_pin_from_before_eight_were_asked_for_lets_nobody_in(visit: Visit, desk: Desk) -> None:
+    person = next(p for p in desk.people.all() if p.name == "operator")
+    desk.people.set_secret(person.id, hash_secret("271828"))
+    visitor = visit()
+    answer = visitor.send(visitor.form("/sign-in", "sign-in"), name="operator", secret="271828")
+    assert (
+        answer.status_code == 403
+        and "one-time code" in answer.text
+        and COOKIE not in answer.headers.get("set-cookie", "")
+    )

@@ -8,7 +8,7 @@ from typing import Any
 
 from httpx import Client, Response
 
-SECRETS = {"operator": "271828", "supervisor": "grey-heron-41", "maintenance": "slow-otter-17"}
+SECRETS = {"operator": "83520417", "supervisor": "grey-heron-41", "maintenance": "slow-otter-17"}
 
 
 @dataclass

@@ -79,6 +79,7 @@ class Visitor:
     def __init__(self, address: str) -> None:
         self.address = address.rstrip("/")
         self._open = urllib.request.build_opener(urllib.request.HTTPCookieProcessor(CookieJar())).open
+        self.shown = ""  # the page that the last form led to
 
     def get(self, path: str) -> str:
         """The page's text."""
@@ -95,7 +96,8 @@ class Visitor:
         body = urllib.parse.urlencode({**form.fields, **{name: str(value) for name, value in fields.items()}})
         target = urllib.parse.urljoin(self.address + path, form.action)
         request = urllib.request.Request(target, body.encode(), {"Origin": self.address})
-        return urllib.parse.urlsplit(self._fetch(request)[0]).path
+        url, self.shown = self._fetch(request)
+        return urllib.parse.urlsplit(url).path
 
     def _fetch(self, request: urllib.request.Request) -> tuple[str, str]:
         try:

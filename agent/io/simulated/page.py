@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import secrets
 from collections.abc import Callable
 from typing import Any
@@ -10,14 +11,12 @@ from agent.io.simulated.crew import NotTaken
 from agent.io.simulated.forms import Form, PageRefused, Visitor, forms_of
 
 LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
+ONE_TIME_CODE = re.compile(r'data-testid="code">([A-Z0-9]+-[A-Z0-9]+)<')
 SIMULATED = "simulated operator"
 ROLES = {"maintenance": "maintenance", "supervisor": "supervisor", "operator": "operator", SIMULATED: "operator"}
 
 
-def new_secret(role: str) -> str:
-    """A PIN that is not too easy for an operator, a password for who may review."""
-    if role == "operator":
-        return "".join(str(digit) for digit in secrets.SystemRandom().sample(range(10), 6))
+def new_secret() -> str:
     return "-".join("".join(secrets.choice(LETTERS) for _ in range(5)) for _ in range(2))
 
 
@@ -26,16 +25,17 @@ def list_people(address: str, code: str) -> dict[str, str]:
 
     Raises PageRefused.
     """
-    known = {name: new_secret(role) for name, role in ROLES.items()}
+    known = {name: new_secret() for name in ROLES}
     first = Visitor(address)
     setting_up = {"code": code, "name": "maintenance", "secret": known["maintenance"]}
     first.send("/set-up", _has("code", "secret"), setting_up)
     for name, role in list(ROLES.items())[1:]:
-        first.send(
-            "/people",
-            _has("name", "role", "secret"),
-            {"action": "add", "name": name, "role": role, "secret": known[name]},
-        )
+        first.send("/people", _has("name", "role"), {"action": "add", "name": name, "role": role})
+        found = ONE_TIME_CODE.search(first.shown)
+        if found is None:
+            raise PageRefused(f"/people: no one-time code for {name}")
+        given = {"code": found[1], "name": name, "secret": known[name]}
+        Visitor(address).send("/set-up", _has("code", "secret"), given)
     return known
 
 
