@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import time
@@ -89,6 +90,21 @@ def test_a_silent_agent_is_said_on_every_page(visit: Visit, works: Works) -> Non
     os.utime(works.folder / "run" / "live.json", (old, old))
     for path in ("/", "/todo", "/sump/mill-2"):
         assert "has said nothing for 10 min" in visit("operator").page(path).text
+
+
+def test_what_stands_still_is_shown_under_health(visit: Visit, works: Works) -> None:
+    file = works.folder / "run" / "live.json"
+    live = json.loads(file.read_text())
+    live["agent"] |= {
+        "fault": "the inbox cannot be read: database is locked",
+        "buses": {"line": {"ok": False, "text": "lathe-1 level: nothing for 31 s", "last_s": works.now_s - 31.0}},
+        "sinks": {"mqtt": {"connected": False, "text": "stuck for 61 s: up to date", "behind_rows": 7}},
+    }
+    file.write_text(json.dumps(live))
+    text = visit("maintenance").page("/health").text
+    assert "the inbox cannot be read: database is locked" in text
+    assert "nothing for 31 s" in text and "last heard" in text
+    assert "stuck for 61 s" in text and "7 rows to send" in text
 
 
 @pytest.mark.parametrize("text", ["", "{", "[]", '{"time": "now"}', '{"time": 1e9, "sumps": {}}'])

@@ -17,6 +17,7 @@ from agent.io.salvage import put_aside, salvage
 from agent.opening import SUSPECT, mark_suspect, open_journal
 from agent.outbox import Outbox
 from agent.reviews import Row
+from agent.service import run
 from tests.costs.byhand import T0, ByHand
 from tests.faults.harness import filled
 
@@ -251,6 +252,17 @@ def test_a_disk_that_has_become_read_only_is_said_and_recovered_from(shop: ByHan
     assert shop.agent.fault is None
     assert samples(shop.journal_path) >= 110
     assert shop.agent.outbox.lost_samples == 0
+
+
+def test_on_a_disk_that_may_only_be_read_it_does_not_start_and_says_why(
+    small_disk: Path, in_memory: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = ByHand(small_disk, 1, runtime=in_memory)
+    shop.run(5)
+    shop.stop()
+    subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
+    assert run(shop.file, *(str(small_disk / name) for name in ("state", "inbox")), str(in_memory)) == 1
+    assert f"Read-only file system: '{small_disk}" in capsys.readouterr().err
 
 
 def test_what_waits_while_nothing_can_be_written_is_bounded_and_counted(
