@@ -176,14 +176,19 @@ def table(path: str, *columns: tuple[str, ...], words: str = "") -> tuple[tuple[
     if wanted is None:
         raise Misused(f"{path}: needs a first line that names its columns: {' or '.join(map(','.join, columns))}")
     found = []
-    for number, row in enumerate(rows, 2):
-        try:
-            cells = {name: text.strip() for name, text in row.items() if name and text and text.strip()}
-            found.append({name: text if name == words else float(text) for name, text in cells.items()})
-        except ValueError as why:
-            raise Misused(f"{path}: line {number}: {why}") from why
+    for number, row in enumerate(rows, 1):
+        where = f"{path}: row {number} below the names"
+        cells = {name: text.strip() for name, text in row.items() if name and text and text.strip()}
+        found.append({k: text if k == words else _number(text, f"{where}: {k}") for k, text in cells.items()})
         if missing := [name for name in wanted if name not in found[-1]]:
-            raise Misused(f"{path}: line {number}: {missing[0]} is missing")
+            raise Misused(f"{where}: {missing[0]} is missing")
         if strange := [name for name, value in found[-1].items() if isinstance(value, float) and not isfinite(value)]:
-            raise Misused(f"{path}: line {number}: {strange[0]} is no number to reckon with")
+            raise Misused(f"{where}: {strange[0]} is no number to reckon with")
     return wanted, found
+
+
+def _number(text: str, where: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise Misused(f"{where}: {text!r} is no number (a decimal point, no comma)") from None

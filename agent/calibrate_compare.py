@@ -18,7 +18,8 @@ from agent.export import rows_of
 from agent.records import Record
 from calibration.document import Document, NotOurs
 
-EVERY_S = 6 * 3600.0
+EVERY_S = (6 * 3600.0, 600.0)  # how far apart the moments are: the second where the past is young
+FEWEST_ROWS = 12
 JOURNAL = "journal"
 
 
@@ -44,7 +45,7 @@ class Comparison:
     def text(self) -> str:
         """The largest and mean differences, in a sentence or two."""
         if not self.rows:
-            return "no belief in these records: nothing to compare"
+            return "these records hold less than ten minutes of this sump: nothing to compare yet"
         litres = [r.new_volume_l - r.volume_l for r in self.rows]
         points = [r.new_strength_pct - r.strength_pct for r in self.rows]
         most_l, most_pct = max(litres, key=abs), max(points, key=abs)
@@ -57,27 +58,34 @@ class Comparison:
 def compare(spec: SiteSpec, document: Document, records: Callable[[], Iterable[Record]]) -> Comparison:
     """Plays `records()` twice. Settings of the same field that lie in them stand in the first run and not in the
     second, where the document is in force from the start. Raises NotOurs."""
-    found = document.setting
-    if found is None:
+    setting = document.setting
+    if setting is None:
         raise NotOurs(f"a calibration of kind {document.kind} moves no belief: there is nothing to compare")
     if document.sump not in spec.sumps:
         raise NotOurs(f"the site has no sump {document.sump!r}")
-    field, value = found
-    old = _play(spec, records(), document.sump)
+    field, value = setting
     changed = spec.sumps[document.sump]
     if field == CURVE_FIELD:
         changed = replace(changed, curve=Curve.of(value))
     else:
         changed = replace(changed, refractometer_factor=value)
     new_spec = replace(spec, sumps={**spec.sumps, document.sump: changed})
-    kept = (r for r in records() if (r.sump, r.signal, r.field) != (document.sump, "setting", field))
-    return _side_by_side(old, _play(new_spec, kept, document.sump))
+    found = Comparison([], {})
+    for every_s in EVERY_S:
+        old = _play(spec, records(), document.sump, every_s)
+        kept = (r for r in records() if (r.sump, r.signal, r.field) != (document.sump, "setting", field))
+        found = _side_by_side(old, _play(new_spec, kept, document.sump, every_s))
+        if len(found.rows) >= FEWEST_ROWS:
+            break
+    return found
 
 
-def _play(spec: SiteSpec, records: Iterable[Record], sump: str) -> tuple[dict[float, Belief], dict[str, str]]:
+def _play(
+    spec: SiteSpec, records: Iterable[Record], sump: str, every_s: float
+) -> tuple[dict[float, Belief], dict[str, str]]:
     """Beliefs by time and findings' kinds by id, of one sump alone: the others know nothing of it."""
     alone = replace(spec, sumps={sump: spec.sumps[sump]})
-    state = start(alone, EVERY_S)
+    state = start(alone, every_s)
     beliefs: dict[float, Belief] = {}
     kinds: dict[str, str] = {}
     for record in records:

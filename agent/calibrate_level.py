@@ -110,7 +110,7 @@ def finish(bench: Bench, session: Session, note: str) -> tuple[Path, Document]:
 
 def told(document: Document, full_l: float, high_l: float) -> list[str]:
     """A curve in lines of text: residuals, leave-one-out, interval, and what lacks."""
-    lines = [f"{'step':>4} {'reading':>9} {'litres':>8} {'residual, L':>11} {'left out, L':>11}"]
+    lines = [f"{'step':>4} {'reading':>9} {'litres':>8} {'residual':>11} {'by others':>11}"]
     for number, row in enumerate(document.measured):
         if row["left_out"]:
             lines.append(f"{number:4d} {row['raw']:9.2f}   not in the fit: {row['left_out']}")

@@ -239,7 +239,7 @@ def due(
         bench = Bench.of(site, state_dir, inbox_dir, runtime_dir)
         now = bench.now()
         for sump in bench.site.spec().sumps:
-            found.append((f"{sump}: level", judged(dips(bench, sump), level_tolerance, now)))
+            found.append((f"{sump}: level", judged(dips(bench, sump), level_tolerance, now, "in the sensor's unit")))
             since = max(now - 86_400.0 * days, probed(bench, sump))
             if bench.site.sensor_of(sump, "brix"):
                 checks = drift(pairs(bench, sump, since, now))

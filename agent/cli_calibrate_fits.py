@@ -317,7 +317,10 @@ def meter(
         counted, collected = ([row[name] for row in rows] for name in columns)
         fit = flow_meter(counted, collected, sd_l, step_l, vessel_share)
         value = fit.coefficients[0]
-        lines = [f"factor {value.value:.5g} ({value.low:.5g} to {value.high:.5g})"]
+        lines = [
+            f"factor {value.value:.5g} ({value.low:.5g} to {value.high:.5g})",
+            "in the site file: multiply the meter's scale by it",
+        ]
         return kept(
             bench, "flow_meter", sump, by, {"factor": numbers(value)}, lines, measured=tuple(rows),
             unit=f"L per {columns[0].removesuffix('_l')} unit", note=note,

@@ -197,8 +197,9 @@ class Site(_Table):
     def summary(self) -> str:
         """What the file describes, in one line for people."""
         sensors = sum(len(bus.sensor) for bus in self.bus)
-        sumps = f"{len(self.sump)} sump{'s' if len(self.sump) > 1 else ''}"
-        return f"{self.site.name}, {sumps}, {sensors} sensors on {len(self.bus)} buses"
+        counts = ((len(self.sump), "sump", "s"), (sensors, "sensor", "s"), (len(self.bus), "bus", "es"))
+        sumps, sensed, buses = (f"{n} {word}{'' if n == 1 else more}" for n, word, more in counts)
+        return f"{self.site.name}, {sumps}, {sensed} on {buses}"
 
     def spec(self) -> SiteSpec:
         """What the core needs of the site."""

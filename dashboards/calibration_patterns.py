@@ -29,6 +29,7 @@ CALIBRATION = (
     N_("the levels do not differ enough to draw a curve through"),
     N_("reading {low} to {high} lies outside {first}-{last}, where nothing was measured; pour on to get there"),
     N_("reading {raw} or dip {dip} lies outside the curve; check where it was measured"),
+    N_("a shape needs a length and a width above 0 mm, and no negative slope or ledge"),
     # strength and makeup
     N_("{n} readings of {mixes} mixes; take {needed} mixes or more, each read once"),
     N_("stronger mixes read lower; see that readings and mixes are in the same order"),

@@ -1,7 +1,8 @@
 """Transmitters that speak lines of text: those that send by themselves, and those that are asked.
 
 Nothing in a line says which question it answers. So after a miss the line is left alone until the late answer has
-come, or LATE_S have passed without it; one of several that stays silent is asked less and less often.
+come, or LATE_S have passed without it, and what comes then counts only where it comes alone (`Debts`). One of several
+that stays silent is asked less and less often.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from contextlib import contextmanager
 import serial
 
 from agent.io.bus import READ_SLICE_S, Emit, Pace, Turns, in_unit
-from agent.io.serial_port import drain, heard, open_port, port_faults
+from agent.io.serial_port import Debts, drain, heard, open_port, port_faults
 from agent.site_buses import AsciiLineBus, AsciiSensor
 from agent.wire.ascii_line import Form, Line, LineDecoder, reading_in
 from agent.wire.outcomes import NEED_MORE, Fault
@@ -36,6 +37,7 @@ class AsciiDriver:
         self._decoders = {marks: LineDecoder(*marks) for marks in map(_marks, self._heard)}
         self._turns = Turns(bus.period_s)
         self._pace = Pace(bus.period_s)
+        self._debts = Debts()
         self._rests: dict[int, tuple[float, float]] = {}  # silent sensors: until when (monotonic s), how long (s)
 
     @contextmanager
@@ -98,9 +100,13 @@ class AsciiDriver:
             emit.reading(sensor, outcome)
             return
         emit.fault(sensor, outcome.text)
+        if outcome.text == TOO_LATE:
+            return
         if self._wait_out(port, stopping):
             emit.fault(sensor, TOO_LATE if outcome.text == "no answer" else outcome.text)
-        elif len(self._asked) > 1:
+            return
+        self._debts.owes(self)
+        if len(self._asked) > 1:
             rest_s = min(2.0 * rest_s, LONGEST_REST_S)
             self._rests[id(sensor)] = (time.monotonic() + rest_s, rest_s)
 
@@ -122,7 +128,9 @@ class AsciiDriver:
             for event in _events(decoder):
                 outcome = event if isinstance(event, Fault) else self._value(event, sensor)
                 if not isinstance(outcome, Fault):
-                    return outcome
+                    behind = decoder.held.strip()
+                    alone = self._debts.is_alone(self, port, self._bus.timeout_s, behind)
+                    return outcome if alone else Fault(TOO_LATE)
                 wrong = outcome  # an echo of the question, perhaps: the answer may follow
         return wrong or Fault("no answer")
 

@@ -3,7 +3,8 @@
 RTU answers carry no number: a late one looks like the answer to the next question. So a unit that has missed an answer
 is in doubt. It is first asked something harmless by a function that none of its sensors use; a unit answers in order,
 so whatever answers that has answered everything before. One that never answers such a question is believed again
-after LATE_S. Other units go on meanwhile: their answers carry their own number.
+after LATE_S, and then only what comes alone counts for a while (`Debts`). Other units go on meanwhile: their answers
+carry their own number.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from typing import Final
 import serial
 
 from agent.io.bus import Emit, Turns, in_unit, tell
-from agent.io.serial_port import drain, heard, open_port, port_faults
+from agent.io.serial_port import Debts, drain, heard, open_port, port_faults
 from agent.site_buses import ModbusRtuBus, ModbusSensor, ModbusTcpBus
 from agent.wire.modbus import FUNCTIONS, Question, Refusal, RtuAnswer, Words, rtu_request
 from agent.wire.outcomes import Fault
@@ -86,6 +87,7 @@ class ModbusDriver:
         self._bus = bus
         self._turns = ModbusTurns(bus, self._ask_sensor)
         self._quiet_s = max(QUIET_LEAST_S, QUIET_CHARACTERS * BITS_A_CHARACTER / bus.baud)
+        self._debts = Debts()
         self._doubts: dict[int, tuple[float, int]] = {}  # by unit: when it was asked last, monotonic s; soundings since
 
     @contextmanager
@@ -108,7 +110,7 @@ class ModbusDriver:
         else:
             self._doubts[unit] = (time.monotonic(), 0)  # until it is answered, also where the port goes meanwhile
             answer = self._ask(port, question_of(sensor), stopping)
-            if not isinstance(answer, Missed):
+            if not isinstance(answer, Missed) or answer.text == TOO_LATE:  # in the second case both have come
                 del self._doubts[unit]
         if isinstance(answer, Missed) and not stopping():
             emit.fault(sensor, answer.text)
@@ -122,6 +124,7 @@ class ModbusDriver:
         other = self._unused(sensor.unit)
         is_mute = other is None or soundings >= SOUNDINGS
         if is_mute and time.monotonic() - asked_at >= max(LATE_S, 2 * self._bus.timeout_s):
+            self._debts.owes(sensor.unit)
             return True
         if other is None:
             return False
@@ -134,11 +137,23 @@ class ModbusDriver:
 
     def _ask(self, port: serial.Serial, question: Question, stopping: Callable[[], bool]) -> Answer:
         drain(port, self._quiet_s, self._bus.timeout_s)
-        return ask_rtu(port, question, self._bus.timeout_s, stopping)
+        timeout_s = self._bus.timeout_s
+        return ask_rtu(
+            port, question, timeout_s, stopping, lambda more: self._debts.is_alone(question.unit, port, timeout_s, more)
+        )
 
 
-def ask_rtu(port: serial.Serial, question: Question, timeout_s: float, stopping: Callable[[], bool]) -> Answer:
-    """One question and what answers it within `timeout_s`, whatever else the line brings. Raises what the port does."""
+def ask_rtu(
+    port: serial.Serial,
+    question: Question,
+    timeout_s: float,
+    stopping: Callable[[], bool],
+    counts: Callable[[bytes], bool] = lambda behind: True,
+) -> Answer:
+    """One question and what answers it within `timeout_s`, whatever else the line brings. Raises what the port does.
+
+    `counts` is told what stands behind an answer, and says whether it may be believed.
+    """
     answer = RtuAnswer(question)
     port.write(rtu_request(question))
     end = time.monotonic() + timeout_s
@@ -147,7 +162,7 @@ def ask_rtu(port: serial.Serial, question: Question, timeout_s: float, stopping:
         answer.receive(heard(port, left))
         event = answer.next_event()
         if isinstance(event, Words | Refusal):
-            return event
+            return event if counts(answer.held) else Missed(TOO_LATE)
         if isinstance(event, Fault):
             wrong = event.text
     return Missed(wrong)

@@ -14,6 +14,7 @@ from agent.site_buses import SerialBus
 
 WRITE_TIMEOUT_S = 1.0  # a request is a few bytes; a port that takes none for so long is stuck
 CHUNK_BYTES = 4096
+OWED_S = 60.0  # an answer that has not come by then has been lost on the way
 PORT_ERRORS = (serial.SerialException, OSError, termios.error)
 
 
@@ -52,6 +53,32 @@ def heard(port: serial.Serial, most_s: float) -> bytes:
     port.timeout = max(0.0, min(most_s, READ_SLICE_S))
     data = bytes(port.read(1))
     return data + bytes(port.read(min(port.in_waiting, CHUNK_BYTES))) if data else data
+
+
+class Debts:
+    """Who may still send an answer that nobody waits for any more, and until when that is reckoned with.
+
+    While one is owed, an answer counts only when it stays the only one to its question: behind a late answer comes the
+    one that was asked for, and which is which nobody can tell, so that neither counts, and the debt is paid.
+    """
+
+    def __init__(self) -> None:
+        self._until: dict[object, float] = {}  # monotonic s
+
+    def owes(self, who: object) -> None:
+        """An answer was waited for in vain, longer than any takes that are known."""
+        self._until[who] = time.monotonic() + OWED_S
+
+    def is_alone(self, who: object, port: serial.Serial, timeout_s: float, behind: bytes) -> bool:
+        """Whether the answer that has just come, and `behind` it, may count; waits `timeout_s` where one is owed."""
+        if time.monotonic() >= self._until.get(who, 0.0):
+            self._until.pop(who, None)
+            return True
+        if not behind and not heard(port, timeout_s):
+            return True
+        del self._until[who]
+        drain(port, timeout_s, 2.0 * timeout_s)
+        return False
 
 
 def drain(port: serial.Serial, quiet_s: float, most_s: float) -> bytes:

@@ -51,6 +51,11 @@ class LineDecoder:
         """Hand in bytes as they come."""
         self._data += data
 
+    @property
+    def held(self) -> bytes:
+        """What has come behind the lines that were taken."""
+        return self._data
+
     def next_event(self) -> Line | Fault | NeedMore:
         """The next line or fault in what was received."""
         while not self._faults:

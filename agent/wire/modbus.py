@@ -129,6 +129,11 @@ class RtuAnswer:
             return Refusal(frame[2])
         return self._rest()
 
+    @property
+    def held(self) -> bytes:
+        """What has come behind the answer."""
+        return self._data
+
     def _frame(self, head: bytes, length: int) -> bytes | None:
         """The first whole frame that begins with `head` and whose check bytes fit; what stands before it goes."""
         start = self._data.find(head)

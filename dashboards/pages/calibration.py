@@ -21,6 +21,7 @@ from calibration.pours import ERRORS
 from calibration.service import by_dip_stick
 from calibration.session import Session
 from calibration.settle import WINDOW_S, Settled, settled
+from calibration.shape import Comparison, Shape, compare
 from dashboards.calibration_views import Picture, drift_picture, level_picture
 from dashboards.core_sentences import core_text
 from dashboards.desk import Ask
@@ -33,6 +34,7 @@ PAIRS_S = 180 * 86_400.0
 HOLD_UP_S = 900.0  # watched on either side of a stop and a start
 PAIR_S = 300.0  # inline readings this near a hand reading are of the same fluid
 TOLERANCE_BRIX = 0.3
+MOST_MM2 = 1e8  # ten metres by ten
 MOST_ROWS, MOST_WORDS = 8, 20_000
 KINDS = {
     "curve": N_("Level curve"), "dip": N_("Dip stick"), "factor": N_("Refractometer factor"), "zero": N_("Zero"),
@@ -73,13 +75,14 @@ async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Respo
     document = None if session else _newest(ask, spec, "curve")
     curve, no_curve = _curve_of(session, document)
     checks = probe.drift(_pairs(ask, spec))
+    beside, not_beside = _beside_shape(ask, curve)
     probed = _newest(ask, spec, "probe")
     since = [c for c in checks if probed is None or c.time > probed.time]
     told = due.due(since, TOLERANCE_BRIX, ask.now_s, "Brix") if checks else None
     return page(
         ask, "calibration.html", status, problem=problem, typed=ask.form, spec=spec, session=session,
         settled=now if isinstance(now, Settled) else None, curve=curve, no_curve=no_curve,
-        steps=_steps(curve), out=_left_out(session, document), probed=probed,
+        steps=_steps(curve), out=_left_out(session, document), beside=beside, not_beside=not_beside, probed=probed,
         picture=_picture(ask, curve), drift=_drift(ask, checks, told), told=told, due_words=DUE,
         files=_rows(ask, spec), fields=_in_force(ask, spec), measured_with=MEASURED_WITH, most_rows=MOST_ROWS,
         engineer=ask.person is not None and ask.person.role == "maintenance",
@@ -89,6 +92,8 @@ async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Respo
 async def act(ask: Ask) -> Response:
     """One form of the page. What it finds is kept as a file; what it puts in force goes into the inbox."""
     spec = _sump(ask)
+    if ask.form.get("action") == "shape":
+        return await show(ask)  # asks and changes nothing
     action = ACTIONS.get(ask.form.get("action", ""))
     if action is None:
         raise HTTPException(400, _("This form cannot be read."))
@@ -164,7 +169,31 @@ def _steps(curve: LevelCurve | None) -> list[dict[str, float]]:
         return []
     columns = (curve.points.raw, curve.points.litres, curve.residuals_l, curve.loo_l)
     names = ("raw", "litres", "residual_l", "loo_l")
-    return [dict(zip(names, map(float, row), strict=True)) for row in zip(*columns, strict=True)]
+    return [dict(zip(names, map(_plain, row), strict=True)) for row in zip(*columns, strict=True)]
+
+
+def _beside_shape(ask: Ask, curve: LevelCurve | None) -> tuple[Comparison | None, str]:
+    """The curve beside the dimensions that a person has typed; or why that cannot be."""
+    if curve is None or ask.form.get("action") != "shape":
+        return None, ""
+    words = {"length": _("Length, mm"), "width": _("Width, mm"), "floor": _("Reading at the lowest point"),
+             "scale": _("mm per unit of the reading")}  # fmt: skip
+    more = {"slope": _("Rise of the floor, mm"), "ledge_at": _("Ledge, mm above the floor"),
+            "ledge": _("Area of the ledge, mm²")}  # fmt: skip
+    try:
+        told = {name: number(ask.form.get(name, ""), word, -MOST_MM2, MOST_MM2) for name, word in words.items()}
+        told |= {name: number(ask.form.get(name, "") or "0", word, 0.0, MOST_MM2) for name, word in more.items()}
+        shape = Shape(told["length"], told["width"], told["slope"], told["ledge_at"], told["ledge"])
+        return compare(curve, shape, told["floor"], told["scale"]), ""
+    except Unreadable as why:
+        return None, str(why)
+    except CannotFit as why:
+        return None, _("This cannot be done: {why}.", why=core_text(why))
+
+
+def _plain(figure: float) -> float:
+    """Without the minus of a nothing."""
+    return round(float(figure), 2) + 0.0
 
 
 def _left_out(session: Session | None, document: Document | None) -> list[tuple[float, str]]:

@@ -425,7 +425,7 @@ def test_an_inline_probe_is_held_against_what_people_read(shop: Shop) -> None:
         (["use", "site.toml", "--by", "Petra"], "no calibration"),
         (["zero", "nan", "--sump", "mill-2", "--by", "Petra"], "no number"),
         (["level-from", "paper.csv", "--sump", "mill-2", "--by", "Petra", "--with", "bucket"], "bucket"),
-        (["level-from", "odd.csv", "--sump", "mill-2", "--by", "Petra"], "line 3: raw is no number"),
+        (["level-from", "odd.csv", "--sump", "mill-2", "--by", "Petra"], "row 2 below the names: raw is no number"),
         (["dip", "--sump", "mill-2", "--by", "Petra", "--reading", "100"], "--level or --litres"),
         (["level", "--sump", "mill-2", "--by", "Petra", "--shape", "1000,800,0,90"], "--shape"),
         (["level", "--sump", "mill-2", "--by", "Petra", "--shape", "box"], "--shape"),

@@ -93,6 +93,14 @@ def test_a_sump_is_poured_full_without_scripts_and_the_curve_is_kept(visit: Visi
     page = person.page(PAGE)
     assert any(tag == "polygon" for tag, _ in page.tags)
     assert "8 steps" in page.text
+    assert "Agrees with the dimensions" in beside(person, 1000.0)
+    assert "Differs from the dimensions" in beside(person, 900.0)
+    assert "a length and a width above 0 mm" in beside(person, -1.0)
+
+
+def beside(person: Visitor, length: float) -> str:
+    """The page's answer to dimensions of the tank; nothing is written by it."""
+    return person.send(person.form(PAGE, "shape-form"), length=length, width=900, floor=12).text
 
 
 def test_a_level_that_moves_is_not_taken_and_a_strange_step_is_warned_of(visit: Visit, tank: Tank) -> None:
@@ -225,11 +233,15 @@ def test_others_look_and_only_maintenance_writes(visit: Visit, works: Works) -> 
     assert works.said() == [] and not Path(works.folder / "inbox" / "calibrations").exists()
 
 
-def test_it_is_found_under_health_and_fits_a_phone(open_page: Open, tank: Tank) -> None:
+def test_it_is_found_under_health_and_fits_a_phone(open_page: Open, works: Works, tank: Tank) -> None:
+    steps = tuple(Step(20.0 if i else 0.0, 12.0 + 22.0 * i, 0.3) for i in range(6))
+    session = replace(routine.begin("mill-1", "maintenance", tank.now_s), steps=steps, waiting_l=None)
+    CalibrationFiles(works.folder / "inbox" / "calibrations").keep_draft("mill-1", routine.to_row(session))
     page = open_page("/health", "maintenance", viewport=PHONE)
     page.get_by_role("link", name="Calibration").first.click()
     page.get_by_role("link", name="Mill 1").click()
     wait_until(lambda: page.url.endswith(PAGE), "the page")
+    page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
     assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
 
 

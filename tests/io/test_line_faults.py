@@ -7,13 +7,14 @@ import random
 import select
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from agent.io.ascii_bus import LATE_S
 from tests.io.buses import Listener, ascii_bus, listening, modbus_bus
 from tests.io.lines import Asked, Plug, RtuSlave, wait_for
 from tests.io.network_slaves import LateTcpSlave
@@ -146,6 +147,33 @@ def test_a_serial_unit_that_answers_late_is_never_credited_with_it(
             print(f"late RTU: {len(slave.questions)} questions, {credited} readings, {heard.bus.health.faults} faults")
 
 
+@pytest.mark.parametrize("kind", ["modbus_rtu", "ascii_line"])
+def test_an_answer_later_than_any_that_is_waited_for_is_not_credited_either(
+    plug: Plug, kind: str, long_run: bool
+) -> None:
+    """It comes just when the next question has been asked, 3 s on, from a unit that can be told by nothing else."""
+    rng = random.Random()
+    seldom = iter(range(1, 1_000_000))
+
+    def lateness_s() -> float:
+        return rng.uniform(LATE_S, LATE_S + 0.6) if next(seldom) % 4 == 0 else 0.0
+
+    sensors = ({}, {"signal": "temperature"})
+    slave = RtuSlave(plug, lateness_s, (4,)) if kind == "modbus_rtu" else LateTalker(plug, lateness_s)
+    if kind == "modbus_rtu":
+        bus = modbus_bus(plug.path, {}, {"register": 1, **sensors[1]}, timeout_s=0.2, period_s=0.01)
+    else:
+        asked = ({**s, "poll": f"?{i}\r", "pattern": r"(?P<value>\d+\.\d)"} for i, s in enumerate(sensors))
+        bus = ascii_bus(plug.path, *asked, timeout_s=0.2, period_s=0.01)
+    slave.start()
+    try:
+        with listening(bus) as heard:
+            wait_for(lambda: len(slave.questions) >= (400 if long_run else 9), "enough questions", 600.0)
+            check_credit(heard, slave)
+    finally:
+        slave.end()
+
+
 def test_a_unit_that_is_always_late_gives_nothing_and_is_told_so(plug: Plug) -> None:
     with slave_on(plug, delay_s=lambda: 0.15):
         bus = modbus_bus(plug.path, {}, {"register": 1, "signal": "temperature"}, timeout_s=0.1, period_s=0.01)
@@ -157,11 +185,10 @@ def test_a_unit_that_is_always_late_gives_nothing_and_is_told_so(plug: Plug) -> 
 class LateTalker(threading.Thread):
     """Answers lines `?<place>` in order, each after a delay, with the number of the question."""
 
-    def __init__(self, plug: Plug, lateness_s: tuple[float, ...]) -> None:
+    def __init__(self, plug: Plug, lateness_s: Callable[[], float]) -> None:
         super().__init__(daemon=True)
         self.questions: list[Any] = []
         self._plug, self._lateness_s, self._ended = plug, lateness_s, False
-        self._rng = random.Random()
 
     def run(self) -> None:
         """Answer until ended; a question that comes meanwhile waits for its turn."""
@@ -172,7 +199,7 @@ class LateTalker(threading.Thread):
             while b"\r" in data:
                 question, _, data = data.partition(b"\r")
                 self.questions.append(Asked(0, 0, int(question[1:]), time.time()))
-                after = max([time.monotonic() + self._rng.choice(self._lateness_s), *(d for d, _ in due)])
+                after = max([time.monotonic() + self._lateness_s(), *(d for d, _ in due)])
                 due.append((after, f"{len(self.questions) - 1}.0\r\n".encode()))
             while due and due[0][0] <= time.monotonic():
                 self._plug.send(due.pop(0)[1])
@@ -190,7 +217,8 @@ def test_a_polled_transmitter_that_answers_late_is_never_credited_with_it(
     wanted = 300 if long_run else 25
     form = {"pattern": r"(?P<value>\d+\.\d)"}
     sensors = ({"poll": "?0\r", **form}, {"poll": "?1\r", "signal": "temperature", **form})
-    talker = LateTalker(plug, lateness_s)
+    rng = random.Random()
+    talker = LateTalker(plug, lambda: rng.choice(lateness_s))
     talker.start()
     with listening(ascii_bus(plug.path, *sensors, timeout_s=0.1, period_s=0.01)) as heard:
         wait_for(lambda: len(talker.questions) >= wanted, "enough questions", 600.0)
