@@ -19,7 +19,9 @@ def parse(payload: bytes) -> Any | Fault:
     if len(payload) > MOST_BYTES:
         return Fault(f"a message of {len(payload)} bytes")
     try:
-        return json.loads(payload)
+        return json.loads(
+            payload.decode("utf-8-sig")
+        )  # of bytes, the library would take what is no UTF-8 (RFC 8259), too
     except RecursionError:
         return Fault("nested too deeply")
     except ValueError:  # UnicodeDecodeError is one, too

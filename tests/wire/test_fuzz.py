@@ -6,6 +6,7 @@ A damaged frame whose form and checksum hold by chance cannot be told from a goo
 
 from __future__ import annotations
 
+import codecs
 import json
 import random
 import re
@@ -261,7 +262,7 @@ def test_messages(rng: random.Random, long_run: bool) -> None:
 def message_value(stream: bytes) -> float | None:
     """The last `"mm"` of an object that stands at the last `"level"`, by the parser's own hook."""
     try:
-        document = json.loads(stream.decode())
+        document = json.loads(stream.removeprefix(codecs.BOM_UTF8).decode())
         inner = document["level"]["mm"]
         value = float({"true": 1.0, "false": 0.0}.get(str(inner).lower(), inner))
     except (ValueError, KeyError, TypeError, IndexError, UnicodeDecodeError):
