@@ -1,8 +1,9 @@
-"""What [alerts] and [sump.dosing] must obey together with the rest of the site file. Works on bare TOML."""
+"""What [alerts], [web] and [sump.dosing] must obey together with the rest of the file. Works on bare TOML."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
@@ -12,10 +13,12 @@ from agent.site_faults import Location, shown
 Raw = dict[str, Any]
 Found = Iterator[tuple[Location, str]]
 OTHERS_MAY_READ = 0o077
+THIS_MACHINE = "127.0.0.1"
 
 
 def output_faults(raw: Raw) -> Found:
-    """Faults of both."""
+    """Faults of all three."""
+    yield from _web(_table(raw, "web"))
     alerts = _table(raw, "alerts")
     if ("quiet_from" in alerts) != ("quiet_to" in alerts):
         key = "quiet_from" if "quiet_from" in alerts else "quiet_to"
@@ -41,6 +44,40 @@ def output_warnings(raw: Raw, folder: Path) -> Found:
         yield ("alerts", "urls_file"), f"{shown(name)} is not there on this machine now"
     elif path.stat().st_mode & OTHERS_MAY_READ:
         yield ("alerts", "urls_file"), f"{shown(name)} may be read by others and will not be used; chmod 600 it"
+
+
+def is_this_machine(host: object) -> bool:
+    """Whether what listens there is reached from this machine alone. A name but `localhost` may be anybody's."""
+    try:
+        return ip_address(str(host)).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _web(web: Raw) -> Found:
+    """No page leaves this machine without TLS."""
+    host, files = web.get("host", THIS_MACHINE), [key for key in ("certificate_file", "key_file") if key in web]
+    if len(files) == 1:
+        yield ("web", files[0]), "stands alone; give both certificate_file and key_file (systemd/install makes them)"
+    elif not files and "tls_proxy" not in web and not is_this_machine(host):
+        text = f"is missing, and at {shown(host)} the pages are open to others; name it with key_file, "
+        yield ("web", "certificate_file"), text + f"or tls_proxy, or keep host at {THIS_MACHINE}"
+    if "tls_proxy" in web and not _is_address(web["tls_proxy"]):
+        yield (
+            ("web", "tls_proxy"),
+            f"{shown(web['tls_proxy'])} is no address; write the proxy's, such as {THIS_MACHINE}",
+        )
+    if "tls_proxy" in web and files:
+        yield ("web", "tls_proxy"), "and certificate_file exclude each other; say who speaks TLS, the pages or a proxy"
+    if (files or "tls_proxy" in web) and str(web.get("base_url", "")).startswith("http:"):
+        yield ("web", "base_url"), "begins with http:, which is not answered; write https:"
+
+
+def _is_address(text: object) -> bool:
+    try:
+        return bool(ip_address(str(text)))
+    except ValueError:
+        return False
 
 
 def _caps(dosing: Raw, at: Location) -> Found:

@@ -19,6 +19,7 @@ from agent.core.curve import Curve
 from agent.core.measures import BUCKET_L, BUCKET_MARK_L, Measures
 from agent.core.spec import SiteSpec, SumpSpec
 from agent.errors import SiteFault
+from agent.output_checks import is_this_machine
 from agent.shop import calendar_of
 from agent.site_buses import BUSES, SENSORS, Bus, Loop, Meter, NetworkPort, Seconds, Sensor, Slug, Text
 from agent.site_buses import Table as _Table
@@ -146,6 +147,18 @@ class Web(_Table):
     host: Text = "127.0.0.1"
     port: NetworkPort = 8080
     base_url: Annotated[str, Field(pattern=WEB_ADDRESS)] | None = None  # as phones reach it: printed on labels
+    certificate_file: str | None = None  # PEM, with its chain; without one the pages are for this machine alone
+    key_file: str | None = None
+    tls_proxy: str | None = None  # address of a proxy that speaks TLS before the pages; nobody else is answered
+
+    @property
+    def tls(self) -> bool:
+        """True where nobody gets a page without TLS."""
+        return self.certificate_file is not None or self.tls_proxy is not None
+
+    def left_open(self, host: str) -> bool:
+        """True where the pages would be open to others without TLS."""
+        return not self.tls and not is_this_machine(host)
 
 
 class Review(_Table):

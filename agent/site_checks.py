@@ -280,8 +280,15 @@ def _buses_here(raw: Raw) -> Found:
             yield ("bus", b, "sensor"), "none; nothing is read from this bus"
 
 
+_FILES = (
+    ("mqtt", ("password_file", "ca_file")),
+    ("timeseries", ("token_file",)),
+    ("web", ("certificate_file", "key_file")),
+)
+
+
 def _secrets(raw: Raw, folder: Path) -> Found:
-    for section, keys in (("mqtt", ("password_file", "ca_file")), ("timeseries", ("token_file",))):
+    for section, keys in _FILES:
         for key in keys:
             name = _table(raw, section).get(key)
             if isinstance(name, str) and not (folder / name).exists():

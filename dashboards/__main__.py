@@ -13,6 +13,7 @@ import sys
 import time
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import uvicorn
 from starlette.applications import Starlette
@@ -28,6 +29,9 @@ from dashboards.people import ROLES, NotAccepted, check_secret, hash_secret
 M_MMAP_THRESHOLD = -3  # mallopt(3): blocks from this size on are mapped, and unmapped when freed
 GOODBYE_S = 3  # open pages are let go of within this
 MOST_REQUESTS = 200  # at once; more are told to come back
+MAKES_ONE = "name it with key_file (systemd/install makes them)"
+# TLS 1.3 has its own; of 1.2 those with a key of each connection's own and authenticated encryption.
+CIPHERS = "ECDHE+AESGCM:ECDHE+CHACHA20"
 FEEDS_A_WATCHDOG = 3.0  # the watchdog is fed so many times in its time
 
 
@@ -39,6 +43,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         site = load_site(args.site)
     except SiteFault as fault:
         print(fault, file=sys.stderr)
+        return 1
+    host = args.host or site.web.host
+    if site.web.left_open(host):
+        print(
+            f"{args.site}: web.certificate_file: is missing, and {host} is open to others; {MAKES_ONE}", file=sys.stderr
+        )
         return 1
     desk = Desk(site, _folders(site, args))
     try:
@@ -93,11 +103,25 @@ def _serve(desk: Desk, site: Site, args: argparse.Namespace) -> int:
     config = uvicorn.Config(
         app, host=args.host or site.web.host, port=site.web.port if args.port is None else args.port,
         log_level="warning", access_log=False, server_header=False, timeout_graceful_shutdown=GOODBYE_S,
-        limit_concurrency=MOST_REQUESTS, lifespan="on", ws="none",
+        limit_concurrency=MOST_REQUESTS, lifespan="on", ws="none", proxy_headers=site.web.tls_proxy is not None,
+        forwarded_allow_ips=site.web.tls_proxy or "", **_certificate(site),
     )  # fmt: skip
+    try:
+        config.load()
+    except OSError as why:
+        print(f"{args.site}: web.certificate_file, web.key_file: {why.strerror or why}", file=sys.stderr)
+        return 1
     server = Server(config, desk, app)
     server.run()
     return 0 if server.started else 1
+
+
+def _certificate(site: Site) -> dict[str, Any]:
+    web = site.web
+    if web.certificate_file is None or web.key_file is None:
+        return {}
+    files = {"ssl_certfile": site.resolve(web.certificate_file), "ssl_keyfile": site.resolve(web.key_file)}
+    return {**files, "ssl_ciphers": CIPHERS}
 
 
 class Server(uvicorn.Server):
@@ -113,7 +137,8 @@ class Server(uvicorn.Server):
         if not self.started:
             return
         address, port = self.servers[0].sockets[0].getsockname()[:2]
-        print(f"Sumpside is at http://{f'[{address}]' if ':' in address else address}:{port}/", flush=True)
+        scheme = "https" if self.config.is_ssl else "http"
+        print(f"Sumpside is at {scheme}://{f'[{address}]' if ':' in address else address}:{port}/", flush=True)
         if self.desk.code:
             print(f"Nobody may sign in yet. The one-time code of the first person: {self.desk.code}", flush=True)
         notify("READY=1", f"STATUS=listening on {address} port {port}")

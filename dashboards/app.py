@@ -11,12 +11,12 @@ from functools import partial
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from dashboards import guard, sessions
+from dashboards import guard
 from dashboards.desk import Ask, Desk
 from dashboards.language import _, speak
 from dashboards.live_stream import LiveStream
@@ -24,6 +24,7 @@ from dashboards.render import HEADERS, STATIC, page
 from dashboards.routes import ROUTES, STATIC_PATH
 
 Beat = Callable[[LiveStream], Coroutine[None, None, None]]
+HSTS = (b"strict-transport-security", b"max-age=31536000")  # a year: this host by TLS alone
 LONG_CACHE = b"public, max-age=31536000, immutable"  # the address holds a hash of the content
 
 
@@ -47,7 +48,7 @@ def make_app(desk: Desk, beside: Beat | None = None) -> Starlette:
         exception_handlers={HTTPException: partial(_say_why, desk), Exception: partial(_say_sorry, desk)},
     )
     app.router.redirect_slashes = False
-    app.add_middleware(Headers)
+    app.add_middleware(Headers, tls=desk.file.web.tls)
     return app
 
 
@@ -74,26 +75,34 @@ async def _say_sorry(desk: Desk, request: Request, why: Exception) -> Response:
 
 
 def _ask(desk: Desk, request: Request) -> Ask:
-    session = desk.sessions.find(request.cookies.get(sessions.COOKIE), time.time())
-    cookie = request.cookies.get(sessions.COOKIE if session else guard.DOOR_COOKIE) or ""
+    session = desk.sessions.find(request.cookies.get(desk.session_cookie), time.time())
+    cookie = request.cookies.get(desk.session_cookie if session else desk.door_cookie) or ""
     ask = Ask(request, desk, session.person if session else None, cookie, desk.live())
     speak(ask.show.language, ask.show.units)
     return ask
 
 
 class Headers:
-    """Puts the security headers on every answer, and a long life on static files asked for by their hash."""
+    """Puts the security headers on every answer, and a long life on static files asked for by their hash.
 
-    def __init__(self, app: ASGIApp) -> None:
+    With `tls` no page goes out without it: a proxy that passes on plain HTTP gets a word and no page.
+    """
+
+    def __init__(self, app: ASGIApp, tls: bool) -> None:
         self.app = app
+        self.tls = tls
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         async def send_with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
-                message["headers"] = [*message["headers"], *_headers(scope)]
+                message["headers"] = [*message["headers"], *_headers(scope), *([HSTS] if self.tls else [])]
             await send(message)
 
-        await self.app(scope, receive, send_with_headers if scope["type"] == "http" else send)
+        if scope["type"] != "http":
+            return await self.app(scope, receive, send)
+        plain = self.tls and scope["scheme"] != "https" and scope["path"] != "/healthz"
+        answer = PlainTextResponse("Only by https.\n", 403) if plain else self.app
+        return await answer(scope, receive, send_with_headers)
 
 
 def _headers(scope: Scope) -> list[tuple[bytes, bytes]]:

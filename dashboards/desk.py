@@ -24,12 +24,13 @@ from dashboards.live_file import FILE_NAME as LIVE_FILE
 from dashboards.live_file import Live, LiveFile
 from dashboards.people import People, Person, open_store, set_up_code
 from dashboards.queries import Queries
-from dashboards.sessions import Sessions
+from dashboards.sessions import COOKIE, Sessions
 from dashboards.settings import Settings
 from dashboards.show import Show
 from dashboards.tries import Tries
 
 AT_ONCE_S, LONGEST_KEPT_S = 20.0, 31 * 86_400.0  # a slow network is no lost one; after a month the hour is lost
+DOOR_COOKIE = "sumpside_door"  # ties a form to the browser it was shown in, before anybody has signed in
 PEOPLE_FILE = "people.sqlite"
 
 
@@ -60,6 +61,8 @@ class Desk:
         self.sessions = Sessions(self.store, self.people)
         self.tries = Tries()
         self.seal_key = seal.key_of(self.store)
+        prefix = "__Host-" if site.web.tls else ""
+        self.session_cookie, self.door_cookie = prefix + COOKIE, prefix + DOOR_COOKIE
         self.code = set_up_code() if self.people.empty() else None
 
     @property

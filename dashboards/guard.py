@@ -12,7 +12,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from dashboards import seal, sessions
+from dashboards import seal
 from dashboards.desk import Ask, Desk
 from dashboards.language import _, speak
 from dashboards.people import ROLES, Person
@@ -20,7 +20,6 @@ from dashboards.render import page
 
 NOBODY = "nobody"
 ANYONE = frozenset({NOBODY, *ROLES})
-DOOR_COOKIE = "sumpside_door"  # ties a form to the browser it was shown in, before anybody has signed in
 LARGEST_FORM_BYTES = 32_768
 MOST_FIELDS = 60
 Handler = Callable[[Ask], Awaitable[Response]]
@@ -43,10 +42,10 @@ class Way:
 
 async def answer(way: Way, desk: Desk, request: Request) -> Response:
     """Lets the request through to its page, or says why not."""
-    token = request.cookies.get(sessions.COOKIE)
+    token = request.cookies.get(desk.session_cookie)
     session = desk.sessions.find(token, time.time(), touch=way.path != "/live")
     person = session.person if session else None
-    door = request.cookies.get(DOOR_COOKIE) or secrets.token_urlsafe(24)
+    door = request.cookies.get(desk.door_cookie) or secrets.token_urlsafe(24)
     cookie = (token or "") if person else door
     read_by = desk.show_for(person, request.headers.get("accept-language"))
     speak(read_by.language, read_by.units)
@@ -54,16 +53,18 @@ async def answer(way: Way, desk: Desk, request: Request) -> Response:
     ask = Ask(request, desk, person, cookie, desk.live(), form)
     role = person.role if person else NOBODY
     response = await way.handler(ask) if role in way.roles else _refusal(ask, person)
-    if person is None and way.path != "/healthz" and request.cookies.get(DOOR_COOKIE) != door:
-        set_cookie(request, response, DOOR_COOKIE, door)
+    if person is None and way.path != "/healthz" and request.cookies.get(desk.door_cookie) != door:
+        set_cookie(desk, response, desk.door_cookie, door)
     return response
 
 
-def set_cookie(request: Request, response: Response, name: str, value: str, max_age_s: float | None = None) -> None:
-    """A cookie out of reach of scripts and of other sites; without an age it ends with the browser."""
+def set_cookie(desk: Desk, response: Response, name: str, value: str, max_age_s: float | None = None) -> None:
+    """A cookie out of reach of scripts, of other sites and of plain HTTP; without an age it ends with the browser.
+
+    Only on this machine itself, where no network is, does it come without TLS: some browsers would drop it there.
+    """
     age_s = None if max_age_s is None else int(max_age_s)
-    secure = request.url.scheme == "https"
-    response.set_cookie(name, value, age_s, httponly=True, samesite="strict", secure=secure, path="/")
+    response.set_cookie(name, value, age_s, httponly=True, samesite="strict", secure=desk.file.web.tls, path="/")
 
 
 def _refusal(ask: Ask, person: Person | None) -> Response:

@@ -9,7 +9,7 @@ from collections.abc import AsyncIterator
 from typing import Any
 
 from agent.core.fluid import brix_pct
-from dashboards import filling, sessions
+from dashboards import filling
 from dashboards.desk import Ask, Desk
 from dashboards.language import _, speaking
 from dashboards.live_file import Live
@@ -98,7 +98,7 @@ class LiveStream:
 
 
 def still_signed_in(ask: Ask) -> bool:
-    token = ask.request.cookies.get(sessions.COOKIE)
+    token = ask.request.cookies.get(ask.desk.session_cookie)
     return ask.desk.sessions.find(token, time.time(), touch=False) is not None
 
 

@@ -151,9 +151,10 @@ def make_pi(folder: Path) -> Pi:
     return pi
 
 
-def strictly_verified(certs: Path) -> Step:
-    """What openssl says of the broker's certificate, as strict as Python 3.13 and later are."""
-    command = ["openssl", "verify", "-x509_strict", "-CAfile", "sumpside-ca.crt", "sumpside.crt"]
+def strictly_verified(certs: Path, host: str = "localhost") -> Step:
+    """What openssl says of a certificate, as strict as Python 3.13 and later are."""
+    names = ["-verify_ip" if host[-1].isdigit() else "-verify_hostname", host]
+    command = ["openssl", "verify", "-x509_strict", *names, "-CAfile", "sumpside-ca.crt", "sumpside.crt"]
     done = subprocess.run(command, cwd=certs, capture_output=True, text=True, timeout=MOST_S)
     return Step(done.returncode, done.stdout, done.stderr, "", "", -1, "", set())
 
@@ -164,12 +165,16 @@ def story(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Step]:
     pi = make_pi(tmp_path_factory.mktemp("pi"))
     old, new = pi.program("0.1.0"), pi.program("0.2.0")
     told = {"first": pi.install(old), "again": pi.install(old)}
-    (pi.root / "etc/sumpside/site.toml").write_text('[site]\ntimezone = "Europe/Vienna"\n')
+    tls, site = pi.root / "etc/sumpside/tls", pi.root / "etc/sumpside/site.toml"
+    told["pages' certificate"] = strictly_verified(tls)
+    site.write_text('[site]\ntimezone = "Europe/Vienna"\n[web]\nbase_url = "https://192.168.7.20:8080"\n')
     with closing(sqlite3.connect(pi.root / "var/lib/sumpside/journal.sqlite")) as db:
         db.execute("PRAGMA user_version = 3")
     told["described"] = pi.install(old)
     (pi.root / "etc/systemd/system/sumpside-agent.service").write_text("[Service]\nExecStart=/bin/false\n")
     told["repaired"] = pi.install(old)
+    told["certificate for phones"] = strictly_verified(tls, "192.168.7.20")
+    told["certificate for others"] = strictly_verified(tls, "192.168.7.21")
     told["with a broker"] = pi.install(old, "--broker")
     told["with the same broker"] = pi.install(old, "--broker")
     told["certificates"] = strictly_verified(pi.root / "etc/mosquitto/certs")
@@ -237,6 +242,16 @@ def test_a_broker_gets_names_passwords_and_a_certificate_once(step: Callable[[st
     assert 'user = "harrow-lane"' in told.out and "restart mosquitto.service" in told.orders
     same = step("with the same broker")
     assert same.out.splitlines()[-1] == "nothing changed" and "restart mosquitto" not in same.orders
+
+
+def test_the_pages_get_a_certificate_for_the_address_that_phones_use(step: Callable[[str], Step]) -> None:
+    first, described = step("first"), step("described")
+    assert first.files >= {f"etc/sumpside/tls/sumpside{name}" for name in (".crt", ".key", "-ca.crt", "-ca.key")}
+    assert "made a certificate authority" in first.out and "made a certificate for" in first.out
+    assert "made a certificate for" in described.out and "authority" not in described.out
+    assert "made a certificate" not in step("repaired").out
+    assert step("pages' certificate").code == step("certificate for phones").code == 0
+    assert step("certificate for others").code != 0
 
 
 def test_the_broker_s_certificate_holds_before_strict_readers(step: Callable[[str], Step]) -> None:

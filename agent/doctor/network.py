@@ -20,6 +20,7 @@ from agent.site import Mqtt, Site, Timeseries
 
 ANSWER_S = 8.0
 EXPIRES_DAYS = 30
+RENEW = "make a new one: systemd/install, with --broker for the broker's"
 DAY_S = 86_400.0
 PASSING_NAME = re.compile(r"/dev/tty(USB|ACM)\d+")
 PORT_GROUPS = ("dialout", "i2c", "gpio", "plugdev", "uucp", "tty")
@@ -159,7 +160,7 @@ def store_doubles(place: Place) -> Verdict:
 
 
 def certificates(place: Place) -> Verdict:
-    """The broker's and the store's, and the authority's that vouches for the broker."""
+    """The pages', the broker's and the store's, and the authority's that vouches for the broker."""
     if place.site is None:
         return skip("the site file is at fault")
     try:
@@ -175,9 +176,9 @@ def certificates(place: Place) -> Verdict:
     first = min(ends, key=lambda name: ends[name])
     days = (ends[first] - place.now) / DAY_S
     if days < 0:
-        return fail(f"{first} certificate ended {-days:.0f} days ago", "make a new one: systemd/install --broker")
+        return fail(f"{first} certificate ended {-days:.0f} days ago", RENEW)
     text = f"{first} certificate ends in {days:.0f} days"
-    return warn(text, "make a new one: systemd/install --broker") if days < EXPIRES_DAYS else ok(text)
+    return warn(text, RENEW) if days < EXPIRES_DAYS else ok(text)
 
 
 def _ends(place: Place, site: Site) -> dict[str, float]:
@@ -188,7 +189,22 @@ def _ends(place: Place, site: Site) -> dict[str, float]:
     if site.timeseries is not None and site.timeseries.url.startswith("https"):
         url = urllib.parse.urlsplit(site.timeseries.url)
         ends["the store's"] = _served_until(url.hostname or "", url.port or 443, ssl.create_default_context())
+    if site.web.certificate_file is not None:
+        ends["the pages'"] = _served_until(near(site), site.web.port, own_certificate(site))
     return ends
+
+
+def near(site: Site) -> str:
+    """Where this machine itself finds the pages."""
+    return {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(site.web.host, site.web.host)
+
+
+def own_certificate(site: Site) -> ssl.SSLContext:
+    """Trusts the very certificate that the pages are to show, whatever name this machine is asked by."""
+    context = ssl.create_default_context(cafile=str(site.resolve(site.web.certificate_file or "")))
+    context.check_hostname = False
+    context.verify_flags |= ssl.VerifyFlags.VERIFY_X509_PARTIAL_CHAIN
+    return context
 
 
 def _broker_ends(place: Place, told: Mqtt) -> dict[str, float]:

@@ -9,6 +9,7 @@ import urllib.request
 from importlib.util import find_spec
 from pathlib import Path
 
+from agent.doctor import network
 from agent.doctor.place import LIVE_OLD_S, Place, Verdict, fail, ok, skip, warn
 from agent.engine import VERSION
 
@@ -93,10 +94,13 @@ def pages(place: Place) -> Verdict:
     """They answer on this machine."""
     if place.site is None:
         return skip("the site file is at fault")
-    host, port = place.site.web.host, place.site.web.port
-    near = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(host, host)
+    near, port = network.near(place.site), place.site.web.port
     try:
-        with urllib.request.urlopen(f"http://{near}:{port}/healthz", timeout=ANSWER_S) as answer:
+        scheme, context = (
+            ("https", network.own_certificate(place.site)) if place.site.web.certificate_file else ("http", None)
+        )
+        url = f"{scheme}://{f'[{near}]' if ':' in near else near}:{port}/healthz"
+        with urllib.request.urlopen(url, timeout=ANSWER_S, context=context) as answer:
             answer.read()
     except urllib.error.HTTPError as refusal:  # of 400 and above; an OSError, too
         text = f"the pages answer with an error on {near}:{port}: {refusal.code} {refusal.reason}"

@@ -24,7 +24,7 @@ from dashboards.people import (
     tidy_name,
 )
 from dashboards.render import page
-from dashboards.sessions import COOKIE, LIMITS
+from dashboards.sessions import LIMITS
 
 LOG = logging.getLogger("sumpside.door")
 HASHES_AT_ONCE = CapacityLimiter(2)  # each takes 19 MiB and a core; more tries wait in line
@@ -124,9 +124,9 @@ def _take_code(ask: Ask, person: Person, kept: str) -> Person:
 
 
 async def sign_out(ask: Ask) -> Response:
-    ask.desk.sessions.end(ask.request.cookies.get(COOKIE))
+    ask.desk.sessions.end(ask.request.cookies.get(ask.desk.session_cookie))
     response = RedirectResponse("/sign-in", 303)
-    response.delete_cookie(COOKIE, path="/")
+    response.delete_cookie(ask.desk.session_cookie, path="/", secure=ask.desk.file.web.tls, httponly=True)
     return response
 
 
@@ -134,7 +134,7 @@ def signed_in(ask: Ask, person: Person, next_path: str) -> Response:
     """A session of its own for this browser, whatever it had before."""
     response = RedirectResponse(next_path, 303)
     token = ask.desk.sessions.start(person, time.time())
-    set_cookie(ask.request, response, COOKIE, token, max_age_s=LIMITS[person.role][1])
+    set_cookie(ask.desk, response, ask.desk.session_cookie, token, max_age_s=LIMITS[person.role][1])
     return response
 
 

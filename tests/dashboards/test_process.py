@@ -20,7 +20,7 @@ from tests.dashboards.visitor import Visitor
 from tests.dashboards.works import Works
 from tests.services import DEADLINE_S, wait_until
 
-ADDRESS = re.compile(r"http://127\.0\.0\.1:\d+")
+ADDRESS = re.compile(r"https?://127\.0\.0\.1:\d+")
 CODE = re.compile(r"[A-Z2-9]{5}-[A-Z2-9]{5}")
 
 
@@ -34,7 +34,9 @@ def quiet_works(tmp_path: Path) -> Iterator[Works]:
 
 
 @contextmanager
-def pages(works: Works, **environment: str) -> Iterator[tuple[subprocess.Popen[bytes], str, Path]]:
+def pages(
+    works: Works, scheme: str = "http", **environment: str
+) -> Iterator[tuple[subprocess.Popen[bytes], str, Path]]:
     """The program, its address, and the file of what it says."""
     said = works.folder / "said.txt"
     command = [sys.executable, "-m", "dashboards", str(works.site_path), *works.dirs(), "--port", "0"]
@@ -44,6 +46,7 @@ def pages(works: Works, **environment: str) -> Iterator[tuple[subprocess.Popen[b
         wait_until(lambda: child.poll() is not None or ADDRESS.search(said.read_text()), "the address of the pages")
         found = ADDRESS.search(said.read_text())
         assert found, said.read_text()
+        assert found[0].startswith(f"{scheme}:")
         yield child, found[0], said
     finally:
         child.kill()
