@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field
+from itertools import takewhile
 from math import sqrt
 from typing import TYPE_CHECKING
 
@@ -101,8 +102,9 @@ class LeakWatch:
     def _judge(self, sump: Sump, when: float) -> list[Output]:
         bar = self.bar
         assert bar is not None
-        rows = [h for h in self.hours if h.end > when - BACK_S]
-        excess = [h.lost_l - bar.expected(h) for h in rows]
+        oldest, ran_l, idle_l = when - BACK_S, bar.running, bar.idle
+        rows = list(takewhile(lambda h: h.end > oldest, reversed(self.hours)))[::-1]
+        excess = [h.lost_l - (h.run * ran_l + (1.0 - h.run) * idle_l) for h in rows]  # Bar.expected, written out
         idle = [(h, x) for h, x in zip(rows, excess, strict=True) if h.still]
         smallest = max(SMALLEST_L_PER_H, SMALLEST_SHARE * self.full_l)
         for n in IDLE_WINDOWS:

@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Any
-
-
-def _tidy(value: Any) -> Any:
-    return round(value, 6) if isinstance(value, float) else value
 
 
 class _Row:
@@ -16,8 +12,11 @@ class _Row:
 
     def row(self) -> dict[str, Any]:
         """The JSON object: `type` first, numbers rounded to 1e-6 of their unit."""
-        names = (f.name for f in fields(self))  # type: ignore[arg-type]
-        return {"type": self.TYPE, **{name: _tidy(getattr(self, name)) for name in names}}
+        row: dict[str, Any] = {"type": self.TYPE}
+        for name in self.__match_args__:  # type: ignore[attr-defined]  # a dataclass's fields, in order
+            value = getattr(self, name)
+            row[name] = round(value, 6) if isinstance(value, float) else value
+        return row
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from math import ceil, floor
 
-from agent.core import advise, gates, learn, probe, words
+from agent.core import advise, gates, intake, learn, probe, words
 from agent.core import sump as sumps
 from agent.core.belief import belief_at as _belief_at
 from agent.core.calendar import Calendar
@@ -82,7 +82,7 @@ def step(state: SiteState, record: Record, site: SiteSpec) -> tuple[SiteState, l
         state.time = when
     if record.signal == "level":
         sump = state.sumps[record.sump]
-        found = sumps.take_level(sump, state.habits, when, record.value)  # type: ignore[arg-type]
+        found = intake.take_level(sump, state.habits, when, record.value)  # type: ignore[arg-type]
         if found or when >= sump.advice.due:
             found += advise.consider(sump, when)
         return state, outputs + found if outputs else found
@@ -105,7 +105,7 @@ def _other(state: SiteState, record: Record) -> list[Output]:
     sump, when, value = state.sumps[record.sump], record.time, record.value
     match record.signal:
         case "running":
-            outputs = sumps.take_crowd(sump, state.habits)  # what was seen before the turn
+            outputs = intake.take_crowd(sump, state.habits)  # what was seen before the turn
             sump.tracker.running(when, bool(value))
             return outputs
         case "temperature":

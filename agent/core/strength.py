@@ -311,8 +311,10 @@ def _merge(mix: Mixture, depth: int) -> Mixture:
 
 def moments(mix: Mixture, i: int) -> tuple[float, float]:
     """Mean and standard deviation of one component of the state."""
-    mean = float(mix.w @ mix.x[:, i])
-    var = float(mix.w @ (mix.P[:, i, i] + (mix.x[:, i] - mean) ** 2))
+    w, x = mix.w, mix.x[:, i]
+    mean = float(w @ x)
+    off = x - mean
+    var = float(w @ (mix.P[:, i, i] + off * off))
     return mean, sqrt(max(var, 0.0))
 
 
@@ -327,7 +329,9 @@ def quantile(mix: Mixture, i: int, p: float) -> float:
     whole = sum(w for w, _, _ in parts)
     for _ in range(22):
         mid = 0.5 * (low + high)
-        below = sum(w * 0.5 * (1.0 + erf((mid - m) * k)) for w, m, k in parts)
+        below = 0.0
+        for w, m, k in parts:
+            below += w * 0.5 * (1.0 + erf((mid - m) * k))
         if below < p * whole:
             low = mid
         else:

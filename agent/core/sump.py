@@ -9,11 +9,9 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field, replace
 from math import sqrt
-from statistics import median
 
-from agent.core import faults, strength
 from agent.core import kinds as kinds_of
-from agent.core.gates import END_OF_SCALE, GOOD, SPIKE, STUCK
+from agent.core import strength
 from agent.core.kinds import Habits
 from agent.core.leak import LeakWatch
 from agent.core.ledger import Ledger, Move
@@ -21,16 +19,13 @@ from agent.core.level import Poured
 from agent.core.outputs import Finding, Output
 from agent.core.posted import Posted, advised_pct
 from agent.core.spec import SumpSpec
-from agent.core.tracker import FIRST, Tracker
+from agent.core.tracker import Tracker
 
 SHARE, SHARE_SD = 0.68, 0.15  # of the running loss that evaporates, over all machines
 PRIOR_SHARE_SD = 0.12  # of one machine, whose usual mix is known
 USUAL_OVER_HOLD = 1.1  # people set a proportioner a little above what would hold the target
-PACE_S = 45.0  # readings nearer than this count as one, their middle: what moves a level takes minutes
-JUMP_SHARE = 0.1  # of full, by which no level moves within PACE_S
 HAND_SD_BRIX = 0.2  # one person's reading, rounding and film included
 MIXED_S = 1800.0
-LOSS_EVERY_S = 6 * 3600.0  # losses go to the ledger at least as often
 EMPTY_SHARE, REFILL_SHARE = 0.3, 0.35  # of full: a fill this large on a tank this empty is a recharge
 WORD_EARLY_S, WORD_LATE_S = 1800.0, 26 * 3600.0  # a word may come this long before or after what it tells
 WORD_WAITS_S = 40 * 3600.0  # a word waits this long for the level to show what it tells
@@ -120,88 +115,6 @@ def new_sump(spec: SumpSpec) -> Sump:
     return Sump(spec, Tracker(spec.full_l, spec.high_l), Ledger(hoped), LeakWatch(spec.full_l))
 
 
-def take_level(sump: Sump, habits: Habits, when: float, raw: float) -> list[Output]:
-    """One raw level reading, in the unit of the curve's first column."""
-    curve, crowd = sump.spec.curve, sump.crowd
-    if not curve.raw[0] < raw < curve.raw[-1]:
-        sump.flags["level"] = END_OF_SCALE
-        return faults.blind(sump, when, "stands at the end of its scale")
-    if when <= sump.paced or (crowd and when <= crowd[-1][0]):
-        return []
-    if crowd and when - crowd[-1][0] >= PACE_S:
-        crowd.clear()  # a gap: seconds before it are not worth a reading that lies in it
-    if not crowd and when - sump.paced >= PACE_S:
-        sump.paced = when
-        return _count_level(sump, habits, when, when, raw)
-    _crowd_in(sump, when, raw)
-    return take_crowd(sump, habits) if when - sump.paced >= PACE_S else []
-
-
-def _crowd_in(sump: Sump, when: float, raw: float) -> None:
-    """One of several readings a minute waits for its neighbours."""
-    sump.crowd.append((when, raw))
-    sump.latest["level"] = (when, raw)
-    far = abs(sump.spec.curve.litres_at(raw) - sump.tracker.last_y) > JUMP_SHARE * sump.spec.full_l
-    if far or sump.flags.get("level") != STUCK:
-        sump.flags["level"] = SPIKE if far else GOOD
-
-
-def take_crowd(sump: Sump, habits: Habits) -> list[Output]:
-    """Readings that came close together count as one: the middle of their values at the middle of their times."""
-    crowd, sump.crowd = sump.crowd, []
-    if not crowd:
-        return []
-    sump.paced = crowd[-1][0]
-    middle = 0.5 * (crowd[0][0] + crowd[-1][0])
-    return _count_level(sump, habits, middle, crowd[-1][0], median(raw for _, raw in crowd))
-
-
-def _count_level(sump: Sump, habits: Habits, at: float, when: float, raw: float) -> list[Output]:
-    """A level that counts: of the time `at`, known at `when`."""
-    tracker = sump.tracker
-    before, new = tracker.time, tracker.seen < FIRST
-    if at <= before:
-        return []
-    if not tracker.reading(at, sump.spec.curve.litres_at(raw)):
-        sump.flags["level"] = STUCK
-        return faults.blind(sump, when, "has not moved for long")
-    sump.flags["level"] = GOOD
-    sump.last_level = when
-    sump.latest["level"] = (when, raw)
-    branches = tracker.branches
-    best = branches[0] if len(branches) == 1 else tracker.best()
-    minutes = min((at - before) / 60.0, 60.0) if before else 0.0
-    if best.run:
-        sump.running_min += minutes
-    else:
-        sump.idle_min += minutes
-    if new:
-        sump.begun, sump.loss_time = sump.begun or when, when
-        sump.loss_from = best.lost_so_far()
-        return []
-    if len(branches) > 1:
-        if best.skipped:
-            sump.flags["level"] = SPIKE
-        return _after_level(sump, habits, when)
-    if best.start or best.poured or when - sump.loss_time >= LOSS_EVERY_S or when // 3600.0 != before // 3600.0:
-        return _after_level(sump, habits, when)
-    return []
-
-
-def _after_level(sump: Sump, habits: Habits, when: float) -> list[Output]:
-    """What is not needed at every reading: settled inflows, losses to the ledger, leaks."""
-    outputs: list[Output] = []
-    for poured in sump.tracker.settled(when):
-        outputs += _told(sump, habits, when, poured)
-    if when - sump.loss_time >= LOSS_EVERY_S:
-        book_losses(sump, when)
-        _learn_kinds(sump, habits, when)
-        outputs += faults.watch(sump, when)
-    outputs += faults.seeing(sump, when)
-    outputs += sump.leak.watch(sump, when)
-    return outputs
-
-
 def book_losses(sump: Sump, when: float) -> None:
     """Put the losses since the last booking into the ledger."""
     best = sump.tracker.best()
@@ -238,7 +151,7 @@ def _drained_of(sump: Sump, lost: float) -> float:
     return part
 
 
-def _told(sump: Sump, habits: Habits, when: float, poured: Poured) -> list[Output]:
+def told(sump: Sump, habits: Habits, when: float, poured: Poured) -> list[Output]:
     """An inflow or outflow that the tracker is sure of becomes a finding and a move of the ledger."""
     book_losses(sump, when)
     ident = f"{sump.spec.id}/{int(poured.start)}"
@@ -428,7 +341,7 @@ def revise(sump: Sump, when: float) -> list[Output]:
     return outputs
 
 
-def _learn_kinds(sump: Sump, habits: Habits, when: float) -> None:
+def learn_kinds(sump: Sump, habits: Habits, when: float) -> None:
     """Count what additions turned out to be, once."""
     for addition in sump.additions:
         if addition.learned or when - addition.finding.start < LEARN_AFTER_S:

@@ -8,7 +8,7 @@ from statistics import median
 
 import numpy as np
 
-from agent.core import gap, learn
+from agent.core import gap, learn, week
 from agent.core.calendar import Calendar
 from agent.core.holdup import SHAPE_MIN, Shape
 from agent.core.learn import HOURS_A_WEEK, SURE
@@ -52,8 +52,6 @@ YOUNG_S = 2700.0  # a branch this young may still prove itself
 FORGOTTEN_OLD = 8.0  # log-odds against an older branch at which it is dropped
 Floats = np.ndarray[tuple[int], np.dtype[np.float64]]
 
-DAYS_ALIKE = 1.5  # hours that the same hour of the other days counts for: a weekend must not drown in the week
-UNSEEN_H = 0.5  # without a reading for longer, the week's pattern says what was lost
 MOMENTS = 3  # readings gone by, after each of which a turn or a flow may have begun; besides the last calm one
 FIRST = 3  # readings whose middle is begun with
 RECENT = 60  # readings kept for going back to a calm moment
@@ -140,8 +138,10 @@ class Tracker:
 
     def reading(self, when: float, y: float) -> bool:
         """Take one reading of y litres seen in the tank; False where it was set aside as stuck."""
-        if len(self.branches) == 1 and steady(self, self.branches[0], when, y):
-            return True
+        return len(self.branches) == 1 and steady(self, self.branches[0], when, y) or self.any_reading(when, y)
+
+    def any_reading(self, when: float, y: float) -> bool:
+        """As `reading`, without asking first whether it is a plain one."""
         if self.seen < FIRST:
             self._begin(when, y)
             return True
@@ -311,13 +311,15 @@ class Tracker:
         b = calm.copy()
         b.logw += prior
         b.born = since[-1][0]
-        noise, now, done = self.noise(), calm.calm_at, False
+        noise, now, done, rates, full = self.noise(), calm.calm_at, False, self.rates, self.full_l
+        predict, observe = b.predict, b.observe
         for when, y in since:
             if not done and when > odd:
                 self._explain(b, kind, sign, (max(odd, now) + when) / 2.0 if kind != "flow" else odd, now)
                 now, done = max(now, (max(odd, now) + when) / 2.0) if kind != "flow" else now, True
-            self._advance_from(b, now, when)
-            b.observe(y, noise, self.full_l)
+            step_s = when - now
+            predict(step_s / 60.0 if step_s > 0.0 else 0.0, rates, full)
+            observe(y, noise, full)
             b.quiet_up = b.quiet_down = now = when
             if done:
                 b.up = b.down = 0.0
@@ -361,45 +363,19 @@ class Tracker:
 
     def running_share(self, when: float) -> float:
         """How much of this hour of the week the pump usually runs, 0..1."""
-        idle, runs = self.habit_at(int(when // 3600.0))
-        return runs / (idle + runs)
+        return week.running_share(self, when)
 
     def week_share(self) -> float:
         """How much of a week the pump usually runs, 0..1; kept until an hour teaches more."""
-        if self.share < 0.0:
-            idle = sum(h[0] for h in self.habit)
-            runs = sum(h[1] for h in self.habit)
-            self.share = runs / (idle + runs)
-        return self.share
+        return week.week_share(self)
 
     def loss_ahead(self, when: float, hours: int) -> Floats:
         """Litres lost after 1, 2, … hours from `when`, as the week usually goes; at most four weeks ahead."""
-        if self.ahead is None:
-            own = np.array(self.habit).reshape(7, 24, 2)  # as habit_at weighs it, for every hour of the week
-            others = own.sum(axis=0) - own
-            seen = 0.5 + own + DAYS_ALIKE * others / others.sum(axis=2, keepdims=True)
-            idle, runs = seen.reshape(HOURS_A_WEEK, 2).T
-            share = runs / (idle + runs)
-            loss = 60.0 * (share * max(self.rates.running, 0.0) + (1.0 - share) * max(self.rates.idle, 0.0)) + 1e-9
-            self.ahead = np.concatenate(([0.0], np.cumsum(np.tile(loss, 5))))
-        first = int(when // 3600.0)
-        start = first % HOURS_A_WEEK
-        ahead: Floats = self.ahead[start + 1 : start + 1 + hours] - self.ahead[start]
-        if self.calendar is not None and (closed := self.calendar.closed_hours(first, hours)):
-            each = np.diff(ahead, prepend=0.0)
-            each[closed] = 60.0 * max(self.rates.idle, 0.0) + 1e-9
-            ahead = np.cumsum(each)
-        return ahead
+        return week.loss_ahead(self, when, hours)
 
     def loss_since(self, when: float) -> float:
         """Litres lost from the last reading that counted to `when`, as the week usually goes."""
-        hours = min(max(0.0, when - self.time) / 3600.0, 4.0 * HOURS_A_WEEK - 1.0)
-        if hours < UNSEEN_H:
-            share = self.running_share(when)
-            return 60.0 * hours * (share * self.rates.running + (1.0 - share) * self.rates.idle)
-        ahead, whole = self.loss_ahead(self.time, 4 * HOURS_A_WEEK), int(hours)
-        before = float(ahead[whole - 1]) if whole else 0.0
-        return before + (hours - whole) * (float(ahead[whole]) - before)
+        return week.loss_since(self, when)
 
     def shift(self, litres: float) -> None:
         """The curve has changed: the same level now stands for so many litres more."""
@@ -422,11 +398,7 @@ class Tracker:
 
     def habit_at(self, hour: int) -> tuple[float, float]:
         """Hours seen idle and running at this hour of the week, and, for less, at the same hour of its other days."""
-        own = self.habit[hour % HOURS_A_WEEK]
-        others = [self.habit[(hour + 24 * day) % HOURS_A_WEEK] for day in range(1, 7)]
-        idle, runs = sum(seen[0] for seen in others), sum(seen[1] for seen in others)
-        alike = DAYS_ALIKE / (idle + runs)
-        return 0.5 + own[0] + alike * idle, 0.5 + own[1] + alike * runs
+        return week.habit_at(self, hour)
 
     def _thin(self) -> None:
         """Drop branches that are out of the running, join those that tell the same story."""

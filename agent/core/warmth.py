@@ -29,8 +29,9 @@ class Line:
     def learn(self, temp_c: float, rate: float) -> None:
         """One sample: temperature in °C and its change in K/min."""
         self.n += 1
-        for name, x in zip(self.__slots__[1:], (1.0, temp_c, temp_c**2, rate, temp_c * rate, rate**2), strict=True):
-            setattr(self, name, KEPT * getattr(self, name) + x)
+        self.w = KEPT * self.w + 1.0
+        self.t, self.tt = KEPT * self.t + temp_c, KEPT * self.tt + temp_c**2
+        self.d, self.td, self.dd = KEPT * self.d + rate, KEPT * self.td + temp_c * rate, KEPT * self.dd + rate**2
 
     def fit(self) -> tuple[float, float, float]:
         """a, b and the variance about the line, (K/min)²; least squares."""

@@ -9,10 +9,11 @@ import pytest
 
 from agent.core import faults, learn, strength, words
 from agent.core.curve import Curve
+from agent.core.intake import take_level
 from agent.core.kinds import Habits
 from agent.core.level import Branch
 from agent.core.spec import SumpSpec
-from agent.core.sump import Sump, new_sump, take_level
+from agent.core.sump import Sump, new_sump
 
 SPEC = SumpSpec(
     "mill-1", "Mill 1", 300.0, 220.0, 315.0, 7.0, 6.0, 8.4, 1.5, 2.5, 1.0, 14.0, Curve((0.0, 400.0), (0.0, 400.0))

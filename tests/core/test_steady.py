@@ -11,11 +11,12 @@ import pytest
 
 from agent.core import learn, tracker
 from agent.core.curve import Curve
+from agent.core.intake import take_level
 from agent.core.kinds import Habits
 from agent.core.level import Branch, Poured
 from agent.core.spec import SumpSpec
 from agent.core.steady import Ripple
-from agent.core.sump import new_sump, take_level
+from agent.core.sump import new_sump
 from agent.core.tracker import Tracker
 from agent.core.warmth import FEWEST, Warmth
 

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
 from agent.core.gates import END_OF_SCALE, STUCK
+from agent.core.intake import PACE_S
 from agent.core.level import TAIL_ERROR, Branch
 from agent.core.outputs import Finding
 from agent.core.step import flags
-from agent.core.sump import PACE_S
 from agent.core.tracker import SETTLE_MIN, Tracker
 from agent.records import Record
 from tests.replay.small import (
