@@ -2,7 +2,7 @@
 
 A dose is an instruction like any other, begun by a machine: a reviewer approves it with `"dose": true` in the decision
 (select), a person begins it with `"dose": <the key that live.json shows>` (operate), the level proves it. What people
-may do besides comes through the inbox as kind "dosing": {"action": "stop" | "reset", "reason": text}.
+may do besides comes through the inbox as kind "dosing": {"action": "stop" | "lock" | "reset", "reason": text}.
 """
 
 from __future__ import annotations
@@ -195,19 +195,27 @@ class Doses:
         return dosing.select(post.state, order, word.role, picture, post.limits, steady_s)
 
     def _asked(self, word: Word, now: float) -> list[Row]:
-        """A word of kind "dosing": stop (anybody who works here), reset (a reviewer)."""
+        """A word of kind "dosing": stop, lock with a reason (anybody who works here), reset (a reviewer)."""
         post = self.posts.get(word.sump)
         action = word.body.get("action")
-        if post is None or word.role not in review.PEOPLE or action not in ("stop", "reset"):
+        if post is None or word.role not in review.PEOPLE or action not in ("stop", "lock", "reset"):
             return [self._refused(word, "there is no such valve, or no such action", now)]
         try:
             if action == "stop":
                 state = dosing.stop(post.state, word.person, post.limits, self._steady())
+            elif action == "lock":
+                state = self._locked(post, word)
             else:
                 state = dosing.reset(post.state, word.role)
         except DoseRefused as why:
             return [self._refused(word, str(why), now)]
         return self._take(word.sump, post, state, now, word)
+
+    def _locked(self, post: Post, word: Word) -> Doser:
+        reason = (_reason(word) or "").strip()
+        if not reason:
+            raise DoseRefused("a reason is needed")
+        return dosing.lock(post.state, f"locked out by {word.person}: {reason}", post.limits, self._steady())
 
     def absorb(self, row: Row, now: float) -> list[Row]:
         """An instruction was withdrawn, ended or changed by the machine: what was selected upon it is void."""

@@ -195,6 +195,7 @@ PATTERNS = (
     N_("the level has not moved at all for {minutes} min: is the sensor stuck?"),
     N_("stopped by {who_name}"),
     N_("taken back by {who_name}"),
+    N_("locked out by {who_name}: {why_name}"),
     N_("void: {why_text}"),
     N_("stopped: {why_text}"),
     N_("the approval has expired"),

@@ -51,6 +51,7 @@ class Desk:
         self._as_in_file = site.spec()
         self.file, self.folders = site, folders
         self.journal_path = folders.state / JOURNAL_FILE
+        self.valves = {sump.id: sump.dosing for sump in site.sump if sump.dosing is not None}
         self.show = Show(self._as_in_file.units, ZoneInfo(self._as_in_file.timezone), site.site.degrees)
         self.queries = Queries(self.journal_path, folders.inbox / INBOX_FILE)
         self._settings = Settings(self.queries)

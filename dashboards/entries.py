@@ -13,7 +13,7 @@ from agent.core.checks import CHECKS
 from agent.core.fluid import brix_pct
 from agent.core.spec import SumpSpec
 from agent.io.journal import LogRow
-from dashboards import check_words
+from dashboards import check_words, dosing
 from dashboards.core_sentences import core_text
 from dashboards.desk import Ask
 from dashboards.language import N_, _
@@ -105,6 +105,13 @@ def entries(ask: Ask, want: Wanted) -> list[Entry]:
         about = named(ask.desk.queries.advice(MOST_ROWS), ask.show)
         rows = ask.desk.queries.rows("review", want.sump, want.t0, want.t1, MOST_ROWS)
         found += [Entry(review_line(row, about, ask.show), "decision", row.data(), row.id) for row in rows]
+        steps = ask.desk.queries.rows("agent", want.sump, want.t0, want.t1, MOST_ROWS)
+        told = ((row, row.data()) for row in steps)
+        found += [
+            Entry(dosing.step_line(body, row.time, row.sump, ask.show, row.seq), "decision", body)
+            for row, body in told
+            if dosing.is_step(body)
+        ]
     if want.kind in (None, "found") and not want.person:
         found += [Entry(_found(body), "found", body) for body in _findings(ask, want)]
     kept = [e for e in found if (want.kind in (None, e.kind)) and _by(e, want.person)]

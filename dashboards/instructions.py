@@ -56,7 +56,8 @@ class Instruction:
 
     @property
     def amended_by(self) -> str | None:
-        by = [r.get("by") for r in self.reviews if r.get("event") == "amend" and r.get("to")]
+        """Who changed its numbers. Choosing a valve for it, with the numbers as they stood, is no change."""
+        by = [r.get("by") for r in self.reviews if r.get("event") == "amend" and r.get("to") and _changes(r)]
         return str(by[-1]) if by else None
 
     @property
@@ -81,6 +82,11 @@ class Instruction:
 
     def set_aside(self, now_s: float) -> bool:
         return self.set_aside_until is not None and self.set_aside_until > now_s
+
+
+def _changes(amend: dict[str, Any]) -> bool:
+    seen = (amend.get("seen") or {}).get("advice") or {}
+    return any(amend.get(name) not in (None, seen.get(name)) for name in ("volume_l", "makeup_pct"))
 
 
 def read(row: dict[str, Any], spec: SumpSpec, waiting: Iterable[Word]) -> Instruction:

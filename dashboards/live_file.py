@@ -26,6 +26,7 @@ class Live:
     agent: dict[str, Any] = field(default_factory=dict)
     alerts: list[dict[str, Any]] = field(default_factory=list)
     alert_rate: dict[str, int] = field(default_factory=dict)  # how many came up: last_hour, last_day
+    dosing: dict[str, Any] = field(default_factory=dict)  # by sump with a valve, see agent.doses
 
     @property
     def silent(self) -> bool:
@@ -40,6 +41,11 @@ class Live:
         """What is seen of somebody pouring: `since` s, `poured_l`, `to_go_l`, `rate_l_per_min`, `to_high_s`."""
         found = self.sumps.get(sump, {}).get("filling")
         return found if isinstance(found, dict) and not self.silent else None  # an old word to stop helps nobody
+
+    def dose(self, sump: str) -> dict[str, Any]:
+        """How a sump's valve stands; empty where the agent has not said, or not lately: old words open nothing."""
+        found = self.dosing.get(sump)
+        return found if isinstance(found, dict) and not self.silent else {}
 
     def belief(self, sump: str) -> dict[str, Any] | None:
         found = self.sumps.get(sump, {}).get("belief")
@@ -70,7 +76,7 @@ class LiveFile:
         return Live(
             body["time"] + quiet_s, quiet_s, simulated, body.get("sumps") or {}, body.get("agent") or {},
             [row for row in body.get("alerts") or [] if isinstance(row, dict)],
-            body.get("alert_rate") or {},
+            body.get("alert_rate") or {}, body.get("dosing") or {},
         )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ from collections.abc import AsyncIterator
 from typing import Any
 
 from agent.core.fluid import brix_pct
-from dashboards import filling
+from dashboards import dosing, filling
 from dashboards.desk import Ask, Desk
 from dashboards.language import _, speaking
 from dashboards.live_file import Live
@@ -61,6 +61,7 @@ class LiveStream:
             "quiet": silence(live.quiet_s) if live.silent else None,
             "seq": self._event_seq,
             "sumps": {v.spec.id: _of_sump(v, show, live) for v in views},
+            "dosing": {sump: dosing.told(sump, table, live, show).row() for sump, table in self.desk.valves.items()},
         }
         return json.dumps(body, separators=(",", ":"), allow_nan=False)
 

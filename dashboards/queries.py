@@ -23,6 +23,10 @@ ROWS_A_LOOK = 500
 EVENTS = ("finding", "advice", "word", "review")  # rows that pages show as text; blocks and beliefs move numbers
 
 
+def _is_dosing(row: LogRow) -> bool:
+    return row.kind == "agent" and row.data().get("event") == "dosing"
+
+
 class Queries:
     """Read-only questions. `fault` holds why the journal could not be read just now, None when it could."""
 
@@ -59,7 +63,7 @@ class Queries:
         last, event = seq, 0
         while rows := self._all(lambda after=last: self.journal.rows_after(after, ROWS_A_LOOK)):  # type: ignore[misc]
             last = rows[-1].seq
-            event = max([row.seq for row in rows if row.kind in EVENTS], default=event)
+            event = max([row.seq for row in rows if row.kind in EVENTS or _is_dosing(row)], default=event)
         return last, event
 
     def latest_belief(self, sump: str) -> dict[str, Any] | None:

@@ -8,15 +8,16 @@ from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
 from agent.core.review import REVIEWERS, amendment_fault
-from dashboards import cards, seal, sump_map
+from dashboards import cards, dose_part, seal, sump_map
 from dashboards.desk import Ask
 from dashboards.instructions import Instruction
 from dashboards.language import _
 from dashboards.pages.floor import tail
 from dashboards.pages.log import Line, named, review_line
-from dashboards.pages.todo import LONGEST_NOTE, find, seen, shown
+from dashboards.pages.todo import LONGEST_NOTE, find, seen
 from dashboards.render import page
 from dashboards.show import Unreadable, number
+from dashboards.shown import shown
 
 DECIDED_ROWS = 10
 MAP_SIZE = (350.0, 260.0)
@@ -24,10 +25,11 @@ MAP_SIZE = (350.0, 260.0)
 
 async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Response:
     desk = ask.desk
-    waiting = [one for one in desk.instructions(desk.queries.waiting_words()) if one.state == "posted"]
+    opened = desk.instructions(desk.queries.waiting_words())
+    waiting = [one for one in opened if one.state == "posted"]
     return page(
         ask, "review.html", status, problem=problem, typed=ask.form, waiting=[_dressed(ask, one) for one in waiting],
-        decided=_decided(ask),
+        decided=_decided(ask), doses=dose_part.on_page(ask, opened),
     )  # fmt: skip
 
 

@@ -7,12 +7,13 @@ from typing import Any
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
-from dashboards import cards, filling, instructions, seal
+from dashboards import cards, dose_part, filling, instructions, seal
 from dashboards.desk import Ask
 from dashboards.instructions import Instruction
 from dashboards.language import N_, _
 from dashboards.render import page
 from dashboards.show import Unreadable, number
+from dashboards.shown import shown
 
 HELD_UP = {
     "busy": N_("The machine cannot be stopped now"),
@@ -45,6 +46,7 @@ async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Respo
         sheet=cards.SHEET, asked_about=_asked_about(ask, questions[:1]), more_questions=len(questions[1:]),
         filling={id: filling.told(ask.live.filling(id), ask.show) for id in ask.desk.site.sumps},
         with_card={one.spec.id for one in now if one.adds},
+        doses=dose_part.on_page(ask, opened, spec.id if spec else None), dosed=dose_part.taken(ask),
     )  # fmt: skip
 
 
@@ -70,12 +72,6 @@ def lately_over(ask: Ask, sump: str | None = None) -> list[Instruction]:
 
 def _dressed(ask: Ask, one: Instruction) -> tuple[Instruction, cards.Card, str]:
     return one, cards.card(one, ask.show), seal.shut(ask.desk.seal_key, shown(ask, one))
-
-
-def shown(ask: Ask, one: Instruction) -> dict[str, object]:
-    """What a person saw when deciding: the instruction, the belief, the moment."""
-    belief = ask.live.belief(one.spec.id) or ask.desk.queries.latest_belief(one.spec.id)
-    return {"instruction": one.id, "state": one.state, "advice": one.advice, "belief": belief, "time": ask.now_s}
 
 
 async def say(ask: Ask) -> Response:

@@ -1,0 +1,45 @@
+"""The valves' part of To do and Review, put together."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dashboards import cards, dosing, seal
+from dashboards.desk import Ask
+from dashboards.instructions import Instruction
+from dashboards.shown import shown
+
+
+def on_page(ask: Ask, opened: list[Instruction], only: str | None = None) -> list[dict[str, Any]]:
+    """What the valves' part of a page shows: one entry a valve, empty where the site has none."""
+    return [_dressed(ask, sump, opened) for sump in ask.desk.valves if only in (None, sump)]
+
+
+def taken(ask: Ask) -> set[str]:
+    """Instructions that a valve is giving just now: nobody pours them as well."""
+    doses = (ask.live.dose(sump) for sump in ask.desk.valves)
+    return {str(dose["instruction"]) for dose in doses if dose.get("phase") in ("running", "settling")}
+
+
+def _dressed(ask: Ask, sump: str, opened: list[Instruction]) -> dict[str, Any]:
+    table, spec = ask.desk.valves[sump], ask.desk.site.sumps[sump]
+    told = dosing.told(sump, table, ask.live, ask.show)
+    mine = [one for one in opened if one.spec.id == sump and one.adds]
+    fits = [one for one in mine if dosing.selectable_l(one, table)]
+    chosen = next((one for one in mine if one.id == told.instruction), None)
+    found = chosen or (fits[0] if fits else None)
+    other = next((one for one in mine if one.state in ("posted", "approved") and one not in fits), None)
+    return {
+        "told": told, "spec": spec, "one": found, "card": cards.card(found, ask.show) if found else None,
+        "sealed": seal.shut(ask.desk.seal_key, shown(ask, found)) if found else "",
+        "volume_l": dosing.selectable_l(found, table) if found else None,
+        "why_not": dosing.why_not(other, table) if other and not found else "",
+        "cautions": dosing.CAUTIONS, "steps": dosing.steps(ask.desk.queries, sump, ask.now_s, ask.show),
+        "view": ask.desk.view(spec, ask.live, mine, ask.show), "waits": _waits(ask, sump),
+    }  # fmt: skip
+
+
+def _waits(ask: Ask, sump: str) -> bool:
+    """Whether somebody has said something about this valve that the agent has not taken yet."""
+    words = ask.desk.queries.waiting_words()
+    return any(w.sump == sump and (w.kind == "dosing" or w.body.get("dose")) for w in words)

@@ -1,0 +1,21 @@
+// A dosing valve: its litres and its state as they are now. A new phase brings new buttons with the page's own refresh.
+(() => {
+  "use strict";
+
+  function put(card, now) {
+    card.querySelector("[data-stop-form]").hidden = !now.moving;
+    const bar = card.querySelector("progress");
+    if (bar) bar.value = now.share;
+    for (const part of card.querySelectorAll("[data-part]")) {
+      const text = now[part.dataset.part];
+      if (part.textContent !== text) part.textContent = text;
+    }
+  }
+
+  document.addEventListener("sumpside:picture", (event) => {
+    for (const card of document.querySelectorAll("[data-dosing]")) {
+      const now = event.detail.dosing?.[card.dataset.dosing];
+      if (now) put(card, now);
+    }
+  });
+})();
