@@ -91,11 +91,13 @@ class Desk:
         words = list(waiting)
         rows = self.queries.open_instructions(sump)
         read = (instructions.read(r, self.site.sumps[r["sump"]], words) for r in rows if r["sump"] in self.site.sumps)
-        found = [one if one.amended_by is None else self._foreseen(one) for one in read]
+        found = [self._foreseen(one) if one.adds else one for one in read]
         return sorted(found, key=lambda one: (one.advice.get("due_in_h") or 0.0, one.posted_at or 0.0))
 
     def _foreseen(self, one: Instruction) -> Instruction:
         """A changed instruction, with what it leads to as far as the newest belief tells."""
+        if one.advice.get("expected_strength_pct") is not None:
+            return one
         belief = self.live().belief(one.spec.id) or self.queries.latest_belief(one.spec.id)
         return instructions.foreseen(one, belief) if belief else one
 
