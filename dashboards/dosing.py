@@ -6,10 +6,9 @@ The agent decides; here its words of live.json and its rows become a card, and a
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 from agent.core.dosing import DAY_S, LOCKED, READY, RUNNING, SELECTED, SETTLING
-from agent.site_outputs import CoilDosing, LineDosing
 from dashboards import cards
 from dashboards.core_sentences import core_text
 from dashboards.instructions import Instruction
@@ -42,7 +41,17 @@ ASKED = {
 ALONE = N_("Stay at the machine until it is shut. A high-level switch of its own must stand in series with the valve.")
 NO_ADDITIVE = N_("Only the ready mix that this line was set up for: never neat concentrate, biocide or additive.")
 CAUTIONS = (ALONE, NO_ADDITIVE, *cards.AT_THE_SUMP)
-Table = CoilDosing | LineDosing
+
+
+class Table(Protocol):
+    """[sump.dosing] of the site file, as far as people are told of it. Litres, % by volume of the mix."""
+
+    rate_l_per_min: float
+    pct: float
+    max_dose_l: float
+    max_hour_l: float
+    max_day_l: float
+    margin_l: float
 
 
 @dataclass(frozen=True, slots=True)
