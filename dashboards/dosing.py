@@ -76,11 +76,16 @@ class Dose:
         """Whether there is anything to stop; where nobody knows, there may be."""
         return self.phase in (SELECTED, RUNNING, "unknown")
 
+    @property
+    def stop(self) -> str:
+        """What the button that ends it says."""
+        return _("Do not open it: take it back") if self.phase == SELECTED else _("Stop")
+
     def row(self) -> dict[str, Any]:
         """As the live stream sends it."""
         return {
             "phase": self.phase, "title": self.title, "why": self.why, "valve": self.valve, "poured": self.poured,
-            "more": self.more, "share": self.share, "moving": self.moving,
+            "more": self.more, "share": self.share, "moving": self.moving, "stop": self.stop,
         }  # fmt: skip
 
 

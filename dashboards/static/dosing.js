@@ -3,6 +3,7 @@
   "use strict";
 
   function put(card, now) {
+    card.dataset.phase = now.phase;
     card.querySelector("[data-stop-form]").hidden = !now.moving;
     const bar = card.querySelector("progress");
     if (bar) bar.value = now.share;

@@ -56,9 +56,7 @@ class Shop:
 @pytest.fixture
 def works(works: Works) -> Works:
     """The works with a valve at Mill 1, and a top-off there that it can give."""
-    text = works.site_path.read_text()
-    text = text.replace('sump = "lathe-1"\nsignal', f'sump = "{SUMP}"\nsignal')  # nothing is dosed blind
-    works.site_path.write_text(text.replace('[[sump]]\nid = "mill-2"', f'{DOSING}\n[[sump]]\nid = "mill-2"'))
+    works.fit_valve(DOSING, SUMP)
     works.advise(plant.top_off(works, SUMP, "a1", volume_l=10.0))
     works.journal.commit()
     return works

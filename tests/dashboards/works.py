@@ -166,6 +166,7 @@ class Works:
     dead: bool = False  # the played agent writes no more
     filling: dict[str, Any] = field(default_factory=dict)  # by sump, what live.json says of somebody pouring
     alerts: list[dict[str, Any]] = field(default_factory=list)
+    dosing: dict[str, Any] = field(default_factory=dict)  # by sump, what live.json says of its valve
 
     @property
     def specs(self) -> dict[str, SumpSpec]:
@@ -189,7 +190,7 @@ class Works:
         """Writes the live file as the agent does: beside it, then in its place."""
         body = {
             "time": self.now_s, "boot": 1, "simulated": False, "agent": {"version": "0", "pid": 1},
-            "alerts": self.alerts,
+            "alerts": self.alerts, "dosing": self.dosing,
             "sumps": {name: self.live_sump(name) for name in self.plants} | (sumps or {}), **more,
         }  # fmt: skip
         path = self.folder / "run" / "live.json"
@@ -226,6 +227,12 @@ class Works:
         finally:
             ended.set()
             writer.join()
+
+    def fit_valve(self, table: str, sump: str) -> None:
+        """A dosing valve in the site file, at a sump that has the level sensor: nothing is dosed blind."""
+        text = self.site_path.read_text().replace('sump = "lathe-1"\nsignal', f'sump = "{sump}"\nsignal')
+        at = text.index("\n[[", text.index(f'id = "{sump}"'))
+        self.site_path.write_text(f"{text[:at]}{table}\n{text[at:]}")
 
     def advise(self, advice: Advice, state: str = "approved", by: str = "policy") -> None:
         """Posts an instruction, and takes it on to `approved` or as far as asked."""
