@@ -95,6 +95,9 @@ def test_the_door_has_no_barrier_either(browser: Browser, watch: Watch) -> None:
     page.goto("/sign-in")
     expect(page.get_by_test_id("sign-in")).to_be_visible()
     assert violations(page) == []
+    page.get_by_role("link", name="I have a one-time code").click()
+    expect(page.get_by_test_id("set-up")).to_be_visible()
+    assert violations(page) == []
     context.close()
 
 
