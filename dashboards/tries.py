@@ -1,4 +1,8 @@
-"""Slows guessing: after a few wrong tries a name or an address waits, twice as long each time."""
+"""Slows guessing: after a few wrong tries a name or an address waits, twice as long each time.
+
+Nobody can keep a person out by guessing at their name from elsewhere: where that person has signed in before, wrong
+tries are counted apart.
+"""
 
 from __future__ import annotations
 
@@ -14,6 +18,19 @@ class Tries:
 
     def __init__(self) -> None:
         self._wrong: dict[str, tuple[int, float]] = {}
+        self._at_home: set[tuple[str, str]] = set()
+
+    def keys(self, name: str, address: str) -> tuple[str, str]:
+        """What a try by this name from this address counts for."""
+        at_home = (name, address) in self._at_home
+        return f"name:{name}@{address}" if at_home else f"name:{name}", f"address:{address}"
+
+    def came_in(self, name: str, address: str) -> None:
+        """A right secret: its wrong tries are forgotten, and the person is at home at that address from now on."""
+        self.right(self.keys(name, address))
+        if len(self._at_home) >= MOST_KEYS:
+            self._at_home.clear()
+        self._at_home.add((name, address))
 
     def wait_s(self, keys: tuple[str, ...], now_s: float) -> float:
         """Seconds until the next try is taken; 0 = now."""

@@ -64,7 +64,7 @@ async def sign_in(ask: Ask) -> Response:
         ask.desk.tries.wrong(keys, time.monotonic())
         LOG.warning("wrong sign-in from %s", _address(ask))
         return _sign_in_again(ask, _("Name and PIN or password do not go together."), 401)
-    ask.desk.tries.right(keys)
+    came_in(ask, name)
     if len(secret) < SHORTEST_SECRET:  # from before this was the least
         return _sign_in_again(ask, _("This PIN is too short by now. Maintenance gives you a one-time code."), 403)
     return signed_in(ask, person, _next(ask))
@@ -92,7 +92,7 @@ async def set_up(ask: Ask) -> Response:
         begun = _list_first(ask, name, kept) if first else _take_code(ask, person, kept)
     except NotAccepted as why:
         return _set_up_again(ask, str(why), 422)
-    ask.desk.tries.right(keys)
+    came_in(ask, name)
     return signed_in(ask, begun, "/people?said=welcome" if first else "/?said=secret")
 
 
@@ -155,7 +155,15 @@ def _next(ask: Ask) -> str:
 
 
 def tried_by(ask: Ask, name: str) -> tuple[str, ...]:
-    return f"name:{' '.join(name.split()).casefold()[:80]}", f"address:{_address(ask)}"
+    return ask.desk.tries.keys(_plain(name), _address(ask))
+
+
+def came_in(ask: Ask, name: str) -> None:
+    ask.desk.tries.came_in(_plain(name), _address(ask))
+
+
+def _plain(name: str) -> str:
+    return " ".join(name.split()).casefold()[:80]
 
 
 def _address(ask: Ask) -> str:

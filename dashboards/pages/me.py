@@ -9,7 +9,7 @@ from starlette.responses import RedirectResponse, Response
 
 from dashboards.desk import Ask
 from dashboards.language import LANGUAGES, N_, _
-from dashboards.pages.door import fitting, good_secret, signed_in, tried_by
+from dashboards.pages.door import came_in, fitting, good_secret, signed_in, tried_by
 from dashboards.people import SHORTEST_SECRET, NotAccepted
 from dashboards.render import page
 
@@ -47,7 +47,7 @@ async def change_secret(ask: Ask) -> Response:
     if not await fitting(ask.desk.people.named(mine.name)[1], ask.form.get("current", "")):
         ask.desk.tries.wrong(keys, time.monotonic())
         return await show(ask, _("That is not your current password."), 422)
-    ask.desk.tries.right(keys)
+    came_in(ask, mine.name)
     try:
         kept = await good_secret(ask, mine, new)
     except NotAccepted as why:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable
 
 import pytest
+from argon2 import PasswordHasher
 from httpx import Response
 from starlette.routing import Mount, Route
 
@@ -228,6 +230,19 @@ def test_wrong_secrets_are_slowed_by_name_and_address_and_tell_nothing(visit: Vi
     assert len(texts) == 1 and {a.status_code for a in answers[:FREE_TRIES]} == {401}
     assert answers[FREE_TRIES].status_code == 429
     assert visitor.send(form, name="operator", secret=SECRETS["operator"]).status_code == 429
+
+
+def test_pages_are_answered_while_a_password_is_looked_at(visit: Visit, desk: Desk) -> None:
+    """The look takes some fifty times as long as a page here: a hash says itself how costly it is."""
+    person = next(p for p in desk.people.all() if p.name == "operator")
+    desk.people.set_secret(person.id, PasswordHasher(time_cost=60, memory_cost=19_456, parallelism=1).hash("x" * 8))
+    one, other = visit(), visit()
+    form = one.form("/sign-in", "sign-in")
+    looked = threading.Thread(target=lambda: one.send(form, name="operator", secret="wrong-wrong"))
+    looked.start()
+    assert other.get("/sign-in").status_code == 200
+    assert looked.is_alive()
+    looked.join()
 
 
 def test_signing_out_ends_the_session_for_good(visit: Visit) -> None:

@@ -271,6 +271,19 @@ def test_the_wait_passes_and_a_right_try_clears_it() -> None:
     assert tries.wait_s(keys, 1.0) == 0.0
 
 
+def test_guessing_at_a_name_keeps_out_nobody_who_was_in_from_elsewhere() -> None:
+    tries = Tries()
+    tries.came_in("petra", "10.0.0.7")
+    for i in range(20):
+        tries.wrong(tries.keys("petra", "10.0.0.66"), float(i))
+    assert tries.wait_s(tries.keys("petra", "10.0.0.66"), 20.0) > 0.0
+    assert tries.wait_s(tries.keys("petra", "10.0.0.99"), 20.0) > 0.0
+    assert tries.wait_s(tries.keys("petra", "10.0.0.7"), 20.0) == 0.0
+    for _ in range(FREE_TRIES):
+        tries.wrong(tries.keys("petra", "10.0.0.7"), 20.0)
+    assert tries.wait_s(tries.keys("petra", "10.0.0.7"), 20.0) > 0.0
+
+
 def test_a_flood_of_names_does_not_fill_the_memory() -> None:
     tries = Tries()
     for i in range(MOST_KEYS + 50):

@@ -34,6 +34,7 @@ def test_every_route_is_described_but_the_two_that_end_or_never_end(visit: Visit
         assert form is None or "form_token" in form["content"].popitem()[1]["schema"]["properties"], path
 
 
+@pytest.mark.timeout(1800)  # of the whole programme; a request has a deadline of its own
 @pytest.mark.parametrize("role", ["maintenance", NOBODY])
 def test_no_request_is_answered_by_a_fault_of_ours(visit: Visit, role: str, long_run: bool) -> None:
     visitor = visit(None if role == NOBODY else role)
