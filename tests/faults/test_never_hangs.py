@@ -246,7 +246,8 @@ def test_days_at_speed_leave_memory_files_and_threads_as_they_were(
 ) -> None:
     """30 days with broker and store, one killed each third, in the long run; a quarter of a day without them else.
 
-    The first half is not counted: what the estimator keeps of readings grows for a fortnight, then stays. Each "day" somebody enters a reading.
+    The first half is not counted: what the estimator keeps of readings grows for a fortnight,
+    then stays. Each "day" somebody enters a reading.
     """
     days = 30 if long_run else 6
     day_s = DAY_S if long_run else DAY_S / 24
