@@ -50,6 +50,17 @@ def test_words_that_are_not_there_or_not_the_agents_are_no_fault(visit: Visit, w
         assert "has not put it into words yet" in visit("operator").page("/explain/mill-2").text
 
 
+def test_the_numbers_of_the_graphs_are_asked_for_once_and_early(open_page: Open) -> None:
+    page = open_page("/", "operator")
+    asked: list[str] = []
+    page.on(
+        "request", lambda request: asked.append(request.url.partition("?")[0].rpartition("/")[0].rpartition("/")[2])
+    )
+    page.goto("/sump/mill-2?range=1y")
+    page.locator("#graphs[data-drawn]").wait_for()
+    assert asked.count("series") == 1
+
+
 # ── what if ──
 
 
