@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
-from dashboards import cards, dosing, seal
+from dashboards import cards, dosing, instructions, seal
 from dashboards.desk import Ask
 from dashboards.instructions import Instruction
 from dashboards.shown import shown
@@ -28,15 +29,27 @@ def _dressed(ask: Ask, sump: str, opened: list[Instruction]) -> dict[str, Any]:
     fits = [one for one in mine if dosing.selectable_l(one, table)]
     chosen = next((one for one in mine if one.id == told.instruction), None)
     found = chosen or (fits[0] if fits else None)
+    volume_l = dosing.selectable_l(found, table) if found else None
     other = next((one for one in mine if one.state in ("posted", "approved") and one not in fits), None)
     return {
-        "told": told, "spec": spec, "one": found, "card": cards.card(found, ask.show) if found else None,
+        "told": told, "spec": spec, "one": found,
+        "card": cards.card(_as_dosed(ask, found, volume_l), ask.show) if found else None,
         "sealed": seal.shut(ask.desk.seal_key, shown(ask, found)) if found else "",
-        "volume_l": dosing.selectable_l(found, table) if found else None,
+        "volume_l": volume_l,
         "why_not": dosing.why_not(other, table) if other and not found else "",
         "cautions": dosing.CAUTIONS, "steps": dosing.steps(ask.desk.queries, sump, ask.now_s, ask.show),
         "view": ask.desk.view(spec, ask.live, mine, ask.show), "waits": _waits(ask, sump),
     }  # fmt: skip
+
+
+def _as_dosed(ask: Ask, one: Instruction, volume_l: float | None) -> Instruction:
+    """What one dose of it comes to: less than the whole leads elsewhere."""
+    if volume_l is None or volume_l >= one.advice["volume_l"]:
+        return one
+    less = {"event": "amend", "to": "approved", "volume_l": volume_l}
+    belief = ask.live.belief(one.spec.id) or ask.desk.queries.latest_belief(one.spec.id)
+    dosed = replace(one, advice=instructions.amended(one.advice, [less]))
+    return instructions.foreseen(dosed, belief) if belief else dosed
 
 
 def _waits(ask: Ask, sump: str) -> bool:

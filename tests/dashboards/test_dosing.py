@@ -154,3 +154,16 @@ def test_a_silent_logger_s_last_word_offers_a_stop_and_no_more(shop: Shop, works
     )
     doses = [form.testid for form in page.forms if form.action.startswith("/dose/")]
     assert doses == [f"stop-form-{SUMP}", f"lock-form-{SUMP}"]
+
+
+def test_more_than_a_dose_is_given_by_the_cap_and_says_what_that_leads_to(
+    shop: Shop, works: Works, visit: Visit
+) -> None:
+    press(visit("supervisor"), "reset", reason="looked at it")
+    shop.agent_takes()
+    works.advise(plant.top_off(works, SUMP, "a1", volume_l=30.0))
+    works.journal.commit()
+    shown = text(visit("supervisor"))
+    belief = works.plants[SUMP].belief(works.now_s)
+    assert "Add 20 L of the usual 2.5 % mix" in shown and "One dose of the 30 L that are asked for" in shown
+    assert f"Level {belief.volume_l + 20.0:.0f} L" in shown.partition("Caps")[2].partition("Select 20 L")[0]

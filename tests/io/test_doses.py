@@ -290,6 +290,17 @@ def test_anybody_stops_it_and_what_went_in_is_told(works: Works) -> None:
 # -- locked -----------------------------------------------------------------------------------------------------------
 
 
+def test_anybody_locks_it_out_while_it_runs_and_says_why(works: Works) -> None:
+    works.say("begin", "operator", dose=works.approve())
+    works.tick(10)
+    assert "reason" in works.say("lock", "operator", kind="dosing").body["refused"] and works.valve.on
+    row = works.say("lock", "operator", kind="dosing", reason="the hose drips")
+    assert (row.body["to"], row.body["by"], row.body["reason"]) == ("locked", "Ana", "the hose drips")
+    assert not works.valve.on and row.body["poured_l"] == pytest.approx(2.0, abs=0.3)
+    works.tick(1)
+    assert (works.state, len(works.records)) == ("done", 1)  # what went in is told all the same
+
+
 def test_it_starts_locked_and_only_a_reviewer_resets_it() -> None:
     made = Works()
     made.start()
