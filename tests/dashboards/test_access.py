@@ -15,6 +15,7 @@ from dashboards.routes import ROUTES
 from tests.dashboards import works as plant
 from tests.dashboards.browsing import DESK, PHONE, Open, Watch
 from tests.dashboards.works import Works
+from tests.io.test_doses import DOSING
 from tests.services import wait_until
 
 ENGINE = Path(axe_playwright_python.__file__).parent / "axe.min.js"
@@ -39,6 +40,9 @@ def busy(works: Works) -> Works:
     works.journal.event("finding", found.time, found.sump, found.id, found.row())
     works.advise(plant.top_off(works, "mill-1", "mill-1-q1", kind="ask", of=found.id, volume_l=None, makeup_pct=None))
     works.filling = {"mill-2": {"poured_l": 31.0, "to_go_l": 41.0, "rate_l_per_min": 9.8, "to_high_s": 100.0}}
+    works.fit_valve(DOSING, "mill-2")
+    selected = {"phase": "selected", "why": "", "key": "k", "until": works.now_s + 500.0, "instruction": "mill-2-a1"}
+    works.dosing = {"mill-2": {**selected, "volume_l": 20.0, "poured_l": 0.0, "valve": {"on": False, "fault": ""}}}
     works.alerts = [{
         "id": "a1", "kind": "sensor", "sump": "grinder-1", "subject": "level", "severity": "act soon",
         "state": "raised", "since": works.now_s - 2400.0, "text": "Grinder 1: the level has not moved for 3 h",
