@@ -178,9 +178,8 @@ class Branch:
         if not self.run:
             moving += TAIL_ERROR * self.G * w
         d = y - self.V + self.H * u + self.G * w
-        gv = self.pvv - u * self.pvh - w * self.pvg
-        gh = self.pvh - u * self.phh - w * self.phg
-        gg = self.pvg - u * self.phg - w * self.pgg
+        pvv, pvh, pvg, phh, phg, pgg = self.pvv, self.pvh, self.pvg, self.phh, self.phg, self.pgg
+        gv, gh, gg = pvv - u * pvh - w * pvg, pvh - u * phh - w * phg, pvg - u * phg - w * pgg
         s = gv - u * gh - w * gg + noise + moving * moving
         nu = d / sqrt(s)
         if nu > SURPRISE or nu < -SURPRISE:
@@ -194,12 +193,8 @@ class Branch:
         held, tail = self.H + kh * d, self.G + kg * d
         self.H = held if held > 0.0 else 0.0
         self.G = tail if tail > 0.0 else 0.0
-        self.pvv -= kv * gv
-        self.pvh -= kv * gh
-        self.pvg -= kv * gg
-        self.phh -= kh * gh
-        self.phg -= kh * gg
-        self.pgg -= kg * gg
+        self.pvv, self.pvh, self.pvg = pvv - kv * gv, pvh - kv * gh, pvg - kv * gg
+        self.phh, self.phg, self.pgg = phh - kh * gh, phg - kh * gg, pgg - kg * gg
         if self.flow:
             self.rate = max(0.0, self.rate * self.flow + 0.5 * d * self.flow) * self.flow
         return nu

@@ -89,12 +89,19 @@ def quantiles(mix: Mixture) -> tuple[float, float]:
 
 def chance_within(mix: Mixture, low_pct: float, high_pct: float) -> float:
     """Probability that the strength lies between two marks, from the mixture's distribution."""
-    total = 0.0
+    return _between(_normals(mix), low_pct, high_pct)
+
+
+def _normals(mix: Mixture) -> list[tuple[float, float, float]]:
+    """The strength's normal laws that count: weight, mean, 1/(sd·√2)."""
     rows = zip(mix.w.tolist(), mix.x[:, strength.C].tolist(), mix.P[:, strength.C, strength.C].tolist(), strict=True)
-    for w, mean, var in rows:
-        if w > 1e-4:
-            k = 1.0 / sqrt(2.0 * max(var, 1e-9))
-            total += 0.5 * w * (erf((high_pct - mean) * k) - erf((low_pct - mean) * k))
+    return [(w, mean, 1.0 / sqrt(2.0 * max(var, 1e-9))) for w, mean, var in rows if w > 1e-4]
+
+
+def _between(normals: list[tuple[float, float, float]], low_pct: float, high_pct: float) -> float:
+    total = 0.0
+    for w, mean, k in normals:
+        total += 0.5 * w * (erf((high_pct - mean) * k) - erf((low_pct - mean) * k))
     return min(max(total, 0.0), 1.0)
 
 
@@ -123,12 +130,12 @@ def fill(
     With the level held at makeup m, c goes to m/d: after AHEAD_DAYS c' = c + turned·(m/d − c).
     """
     landed = landing(spec, mix, litres, litres_sd, added_l, makeup_pct)
-    after, mean = landed.mix, landed.pct
-    chance = chance_within(after, spec.low_pct, spec.high_pct)
+    after, mean = _normals(landed.mix), landed.pct
+    chance = _between(after, spec.low_pct, spec.high_pct)
     half = sqrt(days.growth)
-    later = [chance_within(after, spec.low_pct / g, spec.high_pct / g) for g in (half, days.growth)]
+    later = [_between(after, spec.low_pct / g, spec.high_pct / g) for g in (half, days.growth)]
     drift = _drift(spec, mean, days.turned * (landed.came_pct / days.carry - mean))
-    week = chance_within(after, spec.low_pct / half - drift, spec.high_pct / half - drift)
+    week = _between(after, spec.low_pct / half - drift, spec.high_pct / half - drift)
     stays = NOW * chance + CYCLE * 0.5 * sum(later) + (1.0 - NOW - CYCLE) * week
     return Fill(added_l, makeup_pct, litres + added_l, mean, landed.sd, chance, stays)
 

@@ -92,7 +92,8 @@ def steady(t: Tracker, b: Branch, when: float, y: float) -> bool:
         spread = SPREAD_FLOOR * t.full_l
     pvv, pvh, pvg = b.pvv + rates.walk * minutes, b.pvh, b.pvg
     d = y - b.V + loss + b.H * u + b.G * w
-    gv, gh, gg = pvv - u * pvh - w * pvg, pvh - u * b.phh - w * b.phg, pvg - u * b.phg - w * b.pgg
+    phh, phg, pgg = b.phh, b.phg, b.pgg
+    gv, gh, gg = pvv - u * pvh - w * pvg, pvh - u * phh - w * phg, pvg - u * phg - w * pgg
     s = gv - u * gh - w * gg + spread * spread + moving * moving
     nu = d / sqrt(s)
     up, down = b.up + nu - DRIFT_ALLOWED, b.down - nu - DRIFT_ALLOWED
@@ -107,9 +108,7 @@ def steady(t: Tracker, b: Branch, when: float, y: float) -> bool:
     held, tail = b.H + kh * d, b.G + kg * d
     b.H, b.G = held if held > 0.0 else 0.0, tail if tail > 0.0 else 0.0
     b.pvv, b.pvh, b.pvg = pvv - kv * gv, pvh - kv * gh, pvg - kv * gg
-    b.phh -= kh * gh
-    b.phg -= kh * gg
-    b.pgg -= kg * gg
+    b.phh, b.phg, b.pgg = phh - kh * gh, phg - kh * gg, pgg - kg * gg
     if up <= 0.0:
         up, b.quiet_up = 0.0, when
     if down <= 0.0:

@@ -261,6 +261,8 @@ def _remember(kinds: Ints, label: int) -> Ints:
 
 
 def _join(parts: list[Mixture]) -> Mixture:
+    if len(parts) == 1:
+        return parts[0]
     return Mixture(
         np.concatenate([p.w for p in parts]),
         np.concatenate([p.x for p in parts]),
@@ -280,8 +282,9 @@ def reduce(mix: Mixture) -> Mixture:
         mix = Mixture(np.full(len(mix.w), 1.0 / len(mix.w)), mix.x, mix.P, mix.kinds, mix.slots)
         total = 1.0
     keep = mix.w > 1e-6 * total
-    mix = Mixture(mix.w[keep] / total, mix.x[keep], mix.P[keep], mix.kinds[keep], mix.slots[keep])
-    mix = Mixture(mix.w / mix.w.sum(), mix.x, mix.P, mix.kinds, mix.slots)
+    parts = (mix.x, mix.P, mix.kinds, mix.slots) if keep.all() else _parts(mix, keep)
+    w = mix.w[keep] / total
+    mix = Mixture(w / w.sum(), *parts)
     depth = RECALL
     while len(mix.w) > MOST and depth > 0:
         depth -= 1
