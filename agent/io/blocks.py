@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from itertools import accumulate
 from typing import Any, Final
 
-from agent.io.blocks_first import FIRST_FORM, unpack_first
+from agent.io.blocks_first import FIRST_FORM, from_little, unpack_first
 
 VALUE_DECIMALS = 4  # 0.1 mL, 1e-4 Brix: below what any sensor tells
 MOST_DECIMALS = 6  # raw readings with more digits are kept as float64
@@ -113,7 +113,7 @@ def _unpack(data: bytes, sump: str | None, signal: str | None) -> list[Sample]:
     kind, times_head, heads = json.loads(data[4 : 4 + length])
     count, at = sum(head[3] for head in heads), 4 + length
     size = count * array(kind).itemsize
-    order, at = _from_little(kind, data[at : at + size]), at + size
+    order, at = from_little(kind, data[at : at + size]), at + size
     times, at = _integers(times_head, data, at, count), at + _size(times_head, count)
     wanted = {i for i, head in enumerate(heads) if sump in (None, head[0]) and signal in (None, head[1])}
     scale, when = 10 ** times_head[1], defaultdict[int, list[float]](list)
@@ -207,7 +207,7 @@ def _back(head: list[Any], data: bytes, at: int, count: int, raws: Sequence[floa
     """A column's numbers again. `raws`: of the same samples, for a value that goes along them."""
     kind, decimals, _, relation = head
     if kind == FLOATS:
-        return _from_little(kind, data[at : at + 8 * count])
+        return from_little(kind, data[at : at + 8 * count])
     numbers, scale = _integers(head, data, at, count), 10**decimals
     if isinstance(relation, float) and raws:
         start = raws[0]
@@ -220,7 +220,7 @@ def _integers(head: list[Any], data: bytes, at: int, count: int) -> Iterable[int
     kind, _, first, relation = head
     if kind == SAME:
         return [first] * count
-    numbers = _from_little(kind, _woven(data[at : at + _size(head, count)], array(kind).itemsize))
+    numbers = from_little(kind, _woven(data[at : at + _size(head, count)], array(kind).itemsize))
     if relation == STEPS:
         numbers[:1] = array(kind)
         return list(accumulate(numbers, initial=first))
@@ -238,11 +238,3 @@ def _little(numbers: array[Any]) -> bytes:
     if sys.byteorder == "big":
         numbers.byteswap()
     return numbers.tobytes()
-
-
-def _from_little(kind: str, data: bytes) -> array[Any]:
-    numbers = array(kind)
-    numbers.frombytes(data)
-    if sys.byteorder == "big":
-        numbers.byteswap()
-    return numbers

@@ -26,7 +26,7 @@ def unpack_first(body: bytes, sump: str | None, signal: str | None) -> list[Fiel
     (length,) = struct.unpack_from("<I", data)
     header = json.loads(data[4 : 4 + length])
     count = sum(head[3] for head in header["channels"])
-    order = _from_little("H", data[4 + length : 4 + length + 2 * count])
+    order = from_little("H", data[4 + length : 4 + length + 2 * count])
     streams = list(_streams(header["channels"], data, 4 + length + 2 * count, sump, signal))
     return [next(stream) for stream in (streams[i] for i in order) if stream is not None]
 
@@ -51,11 +51,12 @@ def _samples(sump: str, signal: str, simulated: bool, columns: list[Iterable[flo
 
 
 def _back(kind: str, decimals: int | None, data: bytes) -> Iterable[float]:
-    numbers = _from_little(kind, data)
+    numbers = from_little(kind, data)
     return numbers if decimals is None else [n / 10**decimals for n in accumulate(numbers)]
 
 
-def _from_little(kind: str, data: bytes) -> array[Any]:
+def from_little(kind: str, data: bytes) -> array[Any]:
+    """The numbers that were written little-endian, whatever this machine's order is."""
     numbers = array(kind)
     numbers.frombytes(data)
     if sys.byteorder == "big":

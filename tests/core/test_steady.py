@@ -9,7 +9,7 @@ from secrets import randbits
 import numpy as np
 import pytest
 
-from agent.core import learn, tracker
+from agent.core import intake, learn, tracker
 from agent.core.curve import Curve
 from agent.core.intake import take_level
 from agent.core.kinds import Habits
@@ -21,6 +21,9 @@ from agent.core.tracker import Tracker
 from agent.core.warmth import FEWEST, Warmth
 
 FULL_L = 300.0
+SPEC = SumpSpec(
+    "mill-1", "Mill 1", FULL_L, 220.0, 315.0, 7.0, 6.0, 8.4, 1.5, 2.5, 1.0, 14.0, Curve((0.0, 400.0), (0.0, 400.0))
+)
 
 
 @pytest.fixture
@@ -66,6 +69,26 @@ def test_the_plain_case_is_the_general_one(rng, monkeypatch):
             assert (t.spread, t.time, t.last_y) == pytest.approx((twin.spread, twin.time, twin.last_y))
             compared += 1
     assert compared > 40
+
+
+def test_an_intake_that_tries_the_plain_case_first_takes_the_same(rng, monkeypatch):
+    """A whole sump, level by level: with the short way for plain minutes, and without it."""
+    seen, runs = days(rng, 1200)
+    short, habits = new_sump(SPEC), (Habits(), Habits())
+    whole = deepcopy(short)
+    for k, y in enumerate(seen.tolist()):
+        for sump in (short, whole):
+            if k == 0 or runs[k] != runs[k - 1]:
+                sump.tracker.running(60.0 * k, bool(runs[k]))
+        said = take_level(short, habits[0], 60.0 * k, y)
+        with monkeypatch.context() as general:
+            general.setattr(intake, "steady", lambda *args: False)
+            again = take_level(whole, habits[1], 60.0 * k, y)
+        assert [(o.id, o.time, o.kind, o.text) for o in said] == [(o.id, o.time, o.kind, o.text) for o in again]
+        assert (short.flags, short.latest) == (whole.flags, whole.latest)
+        assert (short.running_min, short.idle_min) == pytest.approx((whole.running_min, whole.idle_min))
+    assert short.running_min > 60.0
+    assert pytest.approx(whole.tracker.best().V) == short.tracker.best().V
 
 
 def test_the_ripple_tells_a_pump_that_holds_up_what_was_poured(rng):
@@ -173,8 +196,7 @@ def test_a_stop_told_as_a_pour_is_taken_back_when_the_pump_starts_again(rng):
 
 
 def test_a_pour_that_was_never_told_is_taken_back_in_silence():
-    curve = Curve((0.0, 400.0), (0.0, 400.0))
-    sump = new_sump(SumpSpec("mill-1", "Mill 1", 300.0, 220.0, 315.0, 7.0, 6.0, 8.4, 1.5, 2.5, 1.0, 14.0, curve))
+    sump = new_sump(SPEC)
     habits = Habits()
     for k in range(20):
         assert take_level(sump, habits, 60.0 * k, 250.0 + 0.1 * (k % 3)) == []
