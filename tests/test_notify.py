@@ -15,6 +15,7 @@ import pytest
 from pydantic import ValidationError
 
 from agent.site import Agent
+from tests.io.test_mosquitto_files import authority
 from tests.test_docs import README, fenced
 from tests.test_units import NAMES, settings
 
@@ -33,7 +34,8 @@ def systemd(tmp_path: Path) -> Iterator[socket.socket]:
 
 @pytest.fixture
 def site(tmp_path: Path) -> Path:
-    """The README's site, whose port is not there: a service must come up without its sensors."""
+    """The README's site and the certificate it names; its port is not there: a service comes up without its sensors."""
+    authority(tmp_path / "tls", "sumpside")
     path = tmp_path / "site.toml"
     path.write_text("\n".join([*fenced(README, "toml"), "[agent]", "block_s = 0.5"]))
     return path

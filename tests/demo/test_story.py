@@ -45,7 +45,7 @@ def signed_in(browser: Browser, stage: Stage, name: str) -> Page:
     page.set_default_timeout(LONG_MS)
     page.goto(f"{stage.address}/sign-in")
     page.get_by_label("Name").fill(name)
-    page.get_by_label("PIN or password").fill(stage.secret(name))
+    page.get_by_label("Password or PIN").fill(stage.secret(name))
     page.get_by_role("button", name="Sign in").click()
     expect(page.get_by_test_id("simulated")).to_be_visible()
     return page
