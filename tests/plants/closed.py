@@ -24,6 +24,8 @@ from agent.core.spec import SiteSpec
 from agent.core.step import SiteState, start, step
 from agent.records import Record
 
+from . import causes
+from .causes import Causes
 from .kit import DAY_MIN
 from .machine import KINDS, PIECE_MIN, Machine, draw_machine, troubled
 from .people import at
@@ -49,7 +51,7 @@ class Diary:
     titrations: int = 0  # of them
     posted: Counter[str] = field(default_factory=Counter)
     rewritten: int = 0
-    landed: list[tuple[float, float, float, float]] = field(default_factory=list)  # said, sd, chance, came
+    causes: Causes = field(default_factory=Causes)
 
 
 def mix_of(machine: Machine, pct: float) -> float:
@@ -90,6 +92,7 @@ class Operator:
     says: bool = True
     answers: bool = True
     strays: bool = False
+    late_min: float = LATE_MIN
     stands: Advice | None = None
     wait_min: float = 0.0
     poured: list[tuple[float, float, float]] = field(default_factory=list)  # epoch s, L, % as set
@@ -103,7 +106,7 @@ class Operator:
                 self.stands = None
             else:
                 if self.stands is None or self.stands.id != one.id:
-                    self.wait_min = float(self.machine.rng.uniform(0, LATE_MIN))
+                    self.wait_min = float(self.machine.rng.uniform(0, self.late_min))
                     self.diary.posted[one.kind] += 1
                 else:
                     self.diary.rewritten += 1
@@ -203,13 +206,21 @@ def _attended_a_week(machine: Machine) -> float:
 
 
 def advised(
-    seed: int, rank: int, days: int, kind: str = "mixed", says: bool = True, strays: bool = False, answers: bool = True
+    seed: int,
+    rank: int,
+    days: int,
+    kind: str = "mixed",
+    says: bool = True,
+    strays: bool = False,
+    answers: bool = True,
+    oracle: bool = False,
+    late_min: float = LATE_MIN,
 ) -> tuple[Machine, Diary, list[Output]]:
-    """One machine by what is posted."""
+    """One machine by what is posted. `oracle`: by advice that is told the true strength."""
     machine, diary = draw_machine(seed, rank, days, kind), Diary()
     spec = machine.spec
     site = SiteSpec("Harrow Lane Gearworks", sumps={spec.id: spec})
-    state, operator = start(site), Operator(machine, diary, says, answers, strays)
+    state, operator = start(site), Operator(machine, diary, says, answers, strays, late_min)
     said: list[Output] = []
     later: list[Record] = []
     while machine.minute < days * DAY_MIN:
@@ -218,7 +229,10 @@ def advised(
         now = at(machine.minute)
         records = sorted([*heard, *(r for r in later if r.time < now)], key=lambda r: r.time)
         later = [r for r in later if r.time >= now]
+        if oracle:
+            causes.tell(machine, state.sumps[spec.id], now)
         state, outputs = _told(state, records, site)
+        diary.causes.look(machine, state.sumps[spec.id], now)
         operator.hear(outputs)
         said += outputs
     return machine, diary, said
@@ -303,6 +317,9 @@ def flips(said: list[Output]) -> list[tuple[Advice, Advice]]:
 
 WAYS: dict[str, Callable[..., tuple[Machine, Diary, list[Output]]]] = {
     "advised": partial(advised, says=True),
+    "known": partial(advised, oracle=True),
+    "known at once": partial(advised, oracle=True, late_min=0.0),
+    "at once": partial(advised, late_min=0.0),
     "unsaid": partial(advised, says=False),
     "practice": practised,
     "asked": partial(advised, says=True, strays=True),
@@ -311,6 +328,9 @@ WAYS: dict[str, Callable[..., tuple[Machine, Diary, list[Output]]]] = {
 
 LABELS = {
     "advised": "as posted, pours entered",
+    "known": "the same, true strength told to the advice",
+    "known at once": "the same, and done at the first attended minute",
+    "at once": "as posted, done at the first attended minute",
     "unsaid": "as posted, no pour entered",
     "practice": "common practice",
     "asked": "as posted, others pour too, questions answered",
