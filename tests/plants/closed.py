@@ -268,6 +268,8 @@ class Row:
     kinds: Counter[str] = field(default_factory=Counter)
     rewritten: int = 0
     landed: list[tuple[float, bool]] = field(default_factory=list)  # chance said, was it in the band once settled
+    causes: Counter[str] = field(default_factory=Counter)  # hours out of the strength band, by cause
+    counted: int = 0  # hours that were looked at for it
 
 
 def book(row: Row, machine: Machine, diary: Diary, said: list[Output], days: int) -> None:
@@ -282,6 +284,8 @@ def book(row: Row, machine: Machine, diary: Diary, said: list[Output], days: int
     row.kinds += diary.posted
     row.rewritten += diary.rewritten
     row.landed += outcomes(machine, said)
+    row.causes += diary.causes.hours
+    row.counted += diary.causes.counted
 
 
 def outcomes(machine: Machine, said: list[Output]) -> list[tuple[float, bool]]:
@@ -365,6 +369,12 @@ def table(rows: dict[tuple[str, str], Row]) -> str:
     return "\n".join(lines)
 
 
+def why(row: Row) -> str:
+    """Hours out of the strength band by cause, in percent of all, the largest first."""
+    shares = [f"{cause} {100.0 * hours / row.counted:.2f} %" for cause, hours in row.causes.most_common()]
+    return ", ".join(shares) or "never"
+
+
 def measure(
     kinds: list[str], ways: list[str], seed: int, machines: int, days: int, each: bool = False
 ) -> dict[tuple[str, str], Row]:
@@ -400,6 +410,7 @@ def main() -> None:
         if row.landed:
             chances, inside = zip(*row.landed, strict=True)
             said_p, came_p = np.mean(chances), np.mean(inside)
+            print(f"{kind}, {LABELS[way]}: out of the band {why(row)}")
             print(f"{kind}, {LABELS[way]}: {len(chances)} pours, chance said {said_p:.3f}, in the band {came_p:.3f}")
 
 

@@ -10,6 +10,7 @@ import pytest
 from agent.core.outputs import Advice
 from agent.records import Record
 from tests.plants.closed import POURS, Diary, Operator, advised, flips, measure, outcomes, practised, table
+from tests.plants.kit import DAY_MIN
 from tests.plants.machine import KINDS, draw_machine, troubled
 
 DAYS = 8
@@ -36,6 +37,17 @@ def test_one_instruction_at_a_time_that_fits_and_can_be_measured(kind: str) -> N
     assert len(seen) == sum(diary.posted.values())
     assert flips(said) == []
     assert len(outcomes(machine, said)) <= sum(diary.posted[kind] for kind in POURS)
+
+
+def test_who_is_told_the_strength_believes_it_and_every_hour_out_of_band_has_a_cause() -> None:
+    seed = secrets.randbelow(10**6)
+    print(f"seed {seed}")
+    known = advised(seed, 3, DAYS + 3, "mixed", oracle=True)[1].causes
+    assert (known.error2 / known.counted) ** 0.5 < 0.2
+    machine, diary, _ = advised(seed, 3, DAYS + 3, "mixed")
+    true, spec, causes = machine.strength_pct[DAYS * DAY_MIN :: 60], machine.spec, diary.causes
+    assert abs(causes.counted - 72) <= 1
+    assert abs(sum(causes.hours.values()) - sum((true < spec.low_pct) | (true > spec.high_pct))) <= 1
 
 
 def test_a_flip_is_seen() -> None:
