@@ -221,6 +221,7 @@ def test_the_probe_s_drift_is_drawn_against_hand_readings(visit: Visit, works: W
 def test_others_look_and_only_maintenance_writes(visit: Visit, works: Works) -> None:
     page = visit("operator").page(PAGE)
     assert not any(f.fields.get("action") for f in page.forms)
+    assert "Maintenance measures it here" in visit("operator").client.get(PAGE).text
     form = visit("maintenance").form(PAGE, "begin-form")
     operator = visit("operator")
     token = operator.form("/reading/mill-1", "hand-form").fields["form_token"]
