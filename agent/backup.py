@@ -194,7 +194,7 @@ def verify(path: Path) -> Manifest:
 def unpack(path: Path, folder: Path) -> Manifest:
     """Verify it while its parts are put below `folder` under their names in the backup. Raises BackupFault."""
     try:
-        with tarfile.open(path, "r|gz") as tar:
+        with gzip.open(path, "rb") as packed, tarfile.open(fileobj=packed, mode="r|") as tar:
             members = iter(tar)
             manifest = _manifest(path, tar, members)
             wanted = {part.name: part for part in manifest.parts}
@@ -203,6 +203,8 @@ def unpack(path: Path, folder: Path) -> Manifest:
                 if part is None or not member.isfile():
                     raise BackupFault(f"{path}: holds {member.name!r}, of which its manifest knows nothing")
                 _take_out(path, tar, member, part, folder)
+            while packed.read(1 << 16):  # a tar ends before its padding does; the sum over all stands behind that
+                pass
     except (tarfile.TarError, EOFError, OSError, zlib.error) as why:
         raise BackupFault(f"{path}: cannot be read: {why}") from why
     if wanted:

@@ -79,10 +79,11 @@ def test_verify_tells_that_it_is_whole(backup: Path, capsys: pytest.CaptureFixtu
     assert "whole: 5 files" in capsys.readouterr().out
 
 
-@pytest.mark.parametrize("at", [0.02, 0.3, 0.6, 0.98])
+@pytest.mark.parametrize("at", [0.02, 0.3, 0.6, 0.98, -30, -6])
 def test_a_damaged_byte_is_found(backup: Path, tmp_path: Path, at: float) -> None:
+    """Anywhere: in a part, in what pads the end, in the sum over all."""
     packed = bytearray(backup.read_bytes())
-    packed[int(at * len(packed))] ^= 0x5A
+    packed[int(at * len(packed)) if at > 0 else int(at)] ^= 0x5A
     (tmp_path / "hurt").write_bytes(packed)
     with pytest.raises(BackupFault):
         verify(tmp_path / "hurt")
