@@ -79,6 +79,10 @@ class Desk:
     def live(self) -> Live:
         return self.live_file.read(time.time())
 
+    def belief(self, sump: str, live: Live) -> dict[str, Any] | None:
+        """The newest belief: the live picture's, else the last that was kept."""
+        return live.belief(sump) or self.queries.latest_belief(sump)
+
     def show_for(self, person: Person | None, accept_language: str | None) -> Show:
         """How one person reads: as they chose, else as the site and the browser say."""
         language = (person.language if person else None) or negotiate(accept_language)
@@ -98,7 +102,7 @@ class Desk:
         """A changed instruction, with what it leads to as far as the newest belief tells."""
         if one.advice.get("expected_strength_pct") is not None:
             return one
-        belief = self.live().belief(one.spec.id) or self.queries.latest_belief(one.spec.id)
+        belief = self.belief(one.spec.id, self.live())
         return instructions.foreseen(one, belief) if belief else one
 
     def views(self, live: Live, opened: list[Instruction], show: Show) -> list[sump_views.SumpView]:
@@ -107,7 +111,7 @@ class Desk:
         return sorted(views, key=lambda v: v.urgency)
 
     def view(self, spec: SumpSpec, live: Live, opened: list[Instruction], show: Show) -> sump_views.SumpView:
-        belief = live.belief(spec.id) or self.queries.latest_belief(spec.id)
+        belief = self.belief(spec.id, live)
         one = next((i for i in opened if i.spec.id == spec.id and i.state != "done"), None)
         return sump_views.view(spec, live, belief, one, show)
 
@@ -127,6 +131,10 @@ class Ask:
     def now_s(self) -> float:
         """The site's time: what a person's word is stamped with."""
         return self.live.now_s
+
+    def belief(self, sump: str) -> dict[str, Any] | None:
+        """The newest belief of a sump."""
+        return self.desk.belief(sump, self.live)
 
     @property
     def show(self) -> Show:

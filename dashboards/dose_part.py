@@ -5,15 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+from agent.io.inbox import Word
 from dashboards import cards, dosing, instructions, seal
 from dashboards.desk import Ask
 from dashboards.instructions import Instruction
 from dashboards.shown import shown
 
 
-def on_page(ask: Ask, opened: list[Instruction], only: str | None = None) -> list[dict[str, Any]]:
+def on_page(ask: Ask, opened: list[Instruction], words: list[Word], only: str | None = None) -> list[dict[str, Any]]:
     """What the valves' part of a page shows: one entry a valve, empty where the site has none."""
-    return [_dressed(ask, sump, opened) for sump in ask.desk.valves if only in (None, sump)]
+    return [_dressed(ask, sump, opened, words) for sump in ask.desk.valves if only in (None, sump)]
 
 
 def taken(ask: Ask) -> set[str]:
@@ -22,7 +23,7 @@ def taken(ask: Ask) -> set[str]:
     return {str(dose["instruction"]) for dose in doses if dose.get("phase") in ("running", "settling")}
 
 
-def _dressed(ask: Ask, sump: str, opened: list[Instruction]) -> dict[str, Any]:
+def _dressed(ask: Ask, sump: str, opened: list[Instruction], words: list[Word]) -> dict[str, Any]:
     table, spec = ask.desk.valves[sump], ask.desk.site.sumps[sump]
     told = dosing.told(sump, table, ask.live, ask.show)
     mine = [one for one in opened if one.spec.id == sump and one.adds]
@@ -38,7 +39,7 @@ def _dressed(ask: Ask, sump: str, opened: list[Instruction]) -> dict[str, Any]:
         "volume_l": volume_l,
         "why_not": dosing.why_not(other, table) if other and not found else "",
         "cautions": dosing.CAUTIONS, "steps": dosing.steps(ask.desk.queries, sump, ask.now_s, ask.show),
-        "view": ask.desk.view(spec, ask.live, mine, ask.show), "waits": _waits(ask, sump),
+        "view": ask.desk.view(spec, ask.live, mine, ask.show), "waits": _waits(words, sump),
     }  # fmt: skip
 
 
@@ -47,12 +48,11 @@ def _as_dosed(ask: Ask, one: Instruction, volume_l: float | None) -> Instruction
     if volume_l is None or volume_l >= one.advice["volume_l"]:
         return one
     less = {"event": "amend", "to": "approved", "volume_l": volume_l}
-    belief = ask.live.belief(one.spec.id) or ask.desk.queries.latest_belief(one.spec.id)
+    belief = ask.belief(one.spec.id)
     dosed = replace(one, advice=instructions.amended(one.advice, [less]))
     return instructions.foreseen(dosed, belief) if belief else dosed
 
 
-def _waits(ask: Ask, sump: str) -> bool:
+def _waits(words: list[Word], sump: str) -> bool:
     """Whether somebody has said something about this valve that the agent has not taken yet."""
-    words = ask.desk.queries.waiting_words()
     return any(w.sump == sump and (w.kind == "dosing" or w.body.get("dose")) for w in words)

@@ -6,9 +6,10 @@ The agent decides; here its words of live.json and its rows become a card, and a
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 from agent.core.dosing import DAY_S, LOCKED, READY, RUNNING, SELECTED, SETTLING
+from agent.site import Dosing
 from dashboards import cards
 from dashboards.core_sentences import core_text
 from dashboards.instructions import Instruction
@@ -41,17 +42,6 @@ ASKED = {
 ALONE = N_("Stay at the machine until it is shut. A high-level switch of its own must stand in series with the valve.")
 NO_ADDITIVE = N_("Only the ready mix that this line was set up for: never neat concentrate, biocide or additive.")
 CAUTIONS = (ALONE, NO_ADDITIVE, *cards.AT_THE_SUMP)
-
-
-class Table(Protocol):
-    """[sump.dosing] of the site file, as far as people are told of it. Litres, % by volume of the mix."""
-
-    rate_l_per_min: float
-    pct: float
-    max_dose_l: float
-    max_hour_l: float
-    max_day_l: float
-    margin_l: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +79,7 @@ class Dose:
         }  # fmt: skip
 
 
-def told(sump: str, table: Table, live: Live, show: Show) -> Dose:
+def told(sump: str, table: Dosing, live: Live, show: Show) -> Dose:
     """The valve of `sump` by the newest live file."""
     found = live.dose(sump)
     phase = str(found.get("phase")) if found else "unknown"
@@ -126,7 +116,7 @@ def _poured(phase: str, volume_l: float | None, poured_l: float | None, show: Sh
     return _("{poured} of {volume}", poured=show.volume(poured_l, 1), volume=show.volume(volume_l, 1))
 
 
-def _more(phase: str, found: dict[str, Any], table: Table, live: Live, show: Show) -> str:
+def _more(phase: str, found: dict[str, Any], table: Dosing, live: Live, show: Show) -> str:
     """While selected: how long it may still be opened. While open: how long it will take."""
     if phase == SELECTED and isinstance(found.get("until"), (int, float)):
         left_s = max(0.0, found["until"] - live.now_s)
@@ -134,11 +124,11 @@ def _more(phase: str, found: dict[str, Any], table: Table, live: Live, show: Sho
                  seconds=int(left_s % 60))  # fmt: skip
     if phase == RUNNING and found.get("volume_l") is not None:
         left_s = max(0.0, found["volume_l"] - (found.get("poured_l") or 0.0)) / table.rate_l_per_min * 60.0
-        return _("{seconds} s to go", seconds=round(left_s))
+        return _("by its rate, {seconds} s to go", seconds=round(left_s))
     return ""
 
 
-def selectable_l(one: Instruction, table: Table) -> float | None:
+def selectable_l(one: Instruction, table: Dosing) -> float | None:
     """Litres of this instruction that the valve could give in one dose; None where it cannot meet it at all."""
     volume_l = one.advice.get("volume_l")
     if not one.adds or one.kind == "drain_part" or not volume_l or one.state not in ("posted", "approved") or one.said:
@@ -146,7 +136,7 @@ def selectable_l(one: Instruction, table: Table) -> float | None:
     return min(float(volume_l), table.max_dose_l) if one.advice.get("makeup_pct") == table.pct else None
 
 
-def why_not(one: Instruction, table: Table) -> str:
+def why_not(one: Instruction, table: Dosing) -> str:
     """Why an instruction that adds is not one for this valve."""
     return _(
         "This asks for {wanted}, the valve gives {gives}.", wanted=f"{trim(one.advice['makeup_pct'])} %",

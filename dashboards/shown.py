@@ -8,5 +8,5 @@ from dashboards.instructions import Instruction
 
 def shown(ask: Ask, one: Instruction) -> dict[str, object]:
     """What a person saw when deciding: the instruction, the belief, the moment."""
-    belief = ask.live.belief(one.spec.id) or ask.desk.queries.latest_belief(one.spec.id)
+    belief = ask.belief(one.spec.id)
     return {"instruction": one.id, "state": one.state, "advice": one.advice, "belief": belief, "time": ask.now_s}

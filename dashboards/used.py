@@ -96,7 +96,7 @@ def of_sump(ask: Ask, spec: SumpSpec, span: Span, price: float | None) -> SumpUs
     filled = max((at for at, kind, _, _ in found if kind == "recharge" and at < span.t1), default=None)
     since = filled if filled is not None else min((at for at, *_ in found), default=None)
     topped = use.poured((v, pct) for at, kind, v, pct in found if kind == "top_off" and (since or 0.0) <= at < span.t1)
-    newest = ask.live.belief(spec.id) or queries.latest_belief(spec.id)
+    newest = ask.belief(spec.id)
     readings = queries.readings(spec.id, now_s - 400 * A_DAY_S)
     return SumpUse(
         spec=spec, poured=went_in, held=use.held(spec, beliefs, span.t0, span.t1, max(use.LONGEST_GAP_S, 1.5 * step_s)),

@@ -122,7 +122,7 @@ class Outlet(Protocol):
 class Pace:
     """How patient a forwarder is, in seconds."""
 
-    poll_s: float = 1.0  # blocks commit every 10 s or so: a look at the journal costs less than a wake-up
+    poll_s: float = 1.0  # blocks commit once a minute or so: a look at the journal costs less than a wake-up
     first_retry_s: float = 0.5
     last_retry_s: float = 5.0  # a fresh row is there within 10 s of the end of a fault
     credentials_retry_s: float = 6.0  # a fresh row within 10 s of a mended password; too seldom to be locked out

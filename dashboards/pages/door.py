@@ -55,9 +55,8 @@ async def sign_in(ask: Ask) -> Response:
     """Name and secret to a session. Unknown name and wrong secret look the same and cost the same."""
     name, secret = ask.form.get("name", ""), ask.form.get("secret", "")
     keys = tried_by(ask, name)
-    wait_s = ask.desk.tries.wait_s(keys, time.monotonic())
-    if wait_s > 0:
-        return _sign_in_again(ask, _("Too many wrong tries. Try again in {seconds} s.", seconds=f"{wait_s:.0f}"), 429)
+    if slowed := too_many(ask, keys):
+        return _sign_in_again(ask, slowed, 429)
     person, kept = ask.desk.people.named(name)
     ok = await fitting(kept, secret)
     if person is None or not ok:
@@ -152,6 +151,12 @@ def _next(ask: Ask) -> str:
     path = ask.form.get("next") or ask.request.query_params.get("next") or "/"
     own = path.startswith("/") and not path.startswith(("//", "/\\", "/sign-", "/set-up"))
     return path if own and path.isprintable() else "/"
+
+
+def too_many(ask: Ask, keys: tuple[str, ...]) -> str:
+    """What to say while wrong tries are slowed; empty when the next one may be made."""
+    wait_s = ask.desk.tries.wait_s(keys, time.monotonic())
+    return _("Too many wrong tries. Try again in {seconds} s.", seconds=f"{wait_s:.0f}") if wait_s > 0 else ""
 
 
 def tried_by(ask: Ask, name: str) -> tuple[str, ...]:

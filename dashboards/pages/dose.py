@@ -7,16 +7,16 @@ from typing import Any
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
+from agent.site import Dosing
 from dashboards import dosing
 from dashboards.desk import Ask
-from dashboards.dosing import Table
 from dashboards.language import _
 from dashboards.pages import todo
 
 SHORTEST_REASON = 3
 
 
-def _valve(ask: Ask) -> tuple[str, Table]:
+def _valve(ask: Ask) -> tuple[str, Dosing]:
     spec = ask.sump()
     table = ask.desk.valves.get(spec.id) if spec else None
     if spec is None or table is None:

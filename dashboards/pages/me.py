@@ -9,7 +9,7 @@ from starlette.responses import RedirectResponse, Response
 
 from dashboards.desk import Ask
 from dashboards.language import LANGUAGES, N_, _
-from dashboards.pages.door import came_in, fitting, good_secret, signed_in, tried_by
+from dashboards.pages.door import came_in, fitting, good_secret, signed_in, too_many, tried_by
 from dashboards.people import SHORTEST_SECRET, NotAccepted
 from dashboards.render import page
 
@@ -41,9 +41,8 @@ async def change_secret(ask: Ask) -> Response:
     """One's own password, the current one asked for. All sessions of that person end; this browser gets a new one."""
     assert ask.person is not None  # this route is for people signed in
     mine, new, keys = ask.person, ask.form.get("secret", ""), tried_by(ask, ask.person.name)
-    wait_s = ask.desk.tries.wait_s(keys, time.monotonic())
-    if wait_s > 0:
-        return await show(ask, _("Too many wrong tries. Try again in {seconds} s.", seconds=f"{wait_s:.0f}"), 429)
+    if slowed := too_many(ask, keys):
+        return await show(ask, slowed, 429)
     if not await fitting(ask.desk.people.named(mine.name)[1], ask.form.get("current", "")):
         ask.desk.tries.wrong(keys, time.monotonic())
         return await show(ask, _("That is not your current password."), 422)

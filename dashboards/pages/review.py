@@ -25,16 +25,17 @@ MAP_SIZE = (350.0, 260.0)
 
 async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Response:
     desk = ask.desk
-    opened = desk.instructions(desk.queries.waiting_words())
+    words = desk.queries.waiting_words()
+    opened = desk.instructions(words)
     waiting = [one for one in opened if one.state == "posted"]
     return page(
         ask, "review.html", status, problem=problem, typed=ask.form, waiting=[_dressed(ask, one) for one in waiting],
-        decided=_decided(ask), doses=dose_part.on_page(ask, opened),
+        decided=_decided(ask), doses=dose_part.on_page(ask, opened, words),
     )  # fmt: skip
 
 
 def _dressed(ask: Ask, one: Instruction) -> dict[str, object]:
-    belief = ask.live.belief(one.spec.id) or ask.desk.queries.latest_belief(one.spec.id)
+    belief = ask.belief(one.spec.id)
     readings = ask.desk.queries.readings(one.spec.id, ask.now_s - 31 * 86_400.0)
     return {
         "one": one,
@@ -83,7 +84,7 @@ def _amend(ask: Ask, one: Instruction) -> dict[str, object]:
         round(site.to_litres(shown), 3),
         number(ask.form.get("makeup_pct", ""), _("Mix, %"), 0.0, 100.0),
     )
-    belief = ask.live.belief(spec.id) or ask.desk.queries.latest_belief(spec.id)
+    belief = ask.belief(spec.id)
     fault = amendment_fault(spec, belief["volume_l"] if belief else 0.0, volume_l, makeup_pct)
     if fault:
         raise Unreadable(f"{fault}.")

@@ -108,5 +108,5 @@ def _table(ask: Ask, spec: SumpSpec, span: Range) -> list[dict[str, Any]]:
     rows = ask.desk.queries.beliefs_spread(
         spec.id, ask.now_s - span.length_s, ask.now_s + 1.0, span.length_s / TABLE_ROWS
     )
-    newest = ask.live.belief(spec.id) or ask.desk.queries.latest_belief(spec.id)
+    newest = ask.belief(spec.id)
     return rows if newest is None or newest in rows else [*rows, newest]

@@ -31,7 +31,8 @@ async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Respo
     spec = ask.sump()
     if spec is None and "sump" in ask.request.path_params:
         raise HTTPException(404, _("There is no such sump here."))
-    opened = ask.desk.instructions(ask.desk.queries.waiting_words(), spec.id if spec else None)
+    words = ask.desk.queries.waiting_words()
+    opened = ask.desk.instructions(words, spec.id if spec else None)
     mine = [one for one in opened if one.state != "posted"]
     later = [one for one in mine if one.set_aside(ask.now_s)]
     proving = [one for one in mine if one.state == "done"]
@@ -46,7 +47,7 @@ async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Respo
         sheet=cards.SHEET, asked_about=_asked_about(ask, questions[:1]), more_questions=len(questions[1:]),
         filling={id: filling.told(ask.live.filling(id), ask.show) for id in ask.desk.site.sumps},
         with_card={one.spec.id for one in now if one.adds},
-        doses=dose_part.on_page(ask, opened, spec.id if spec else None), dosed=dose_part.taken(ask),
+        doses=dose_part.on_page(ask, opened, words, spec.id if spec else None), dosed=dose_part.taken(ask),
     )  # fmt: skip
 
 

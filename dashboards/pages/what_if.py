@@ -51,7 +51,7 @@ async def show(ask: Ask) -> Response:
     spec = ask.sump()
     if spec is None:
         raise HTTPException(404, _("There is no such sump here."))
-    belief = ask.live.belief(spec.id) or ask.desk.queries.latest_belief(spec.id)
+    belief = ask.belief(spec.id)
     name = "what_if_answer.html" if ask.request.query_params.get("part") else "what_if.html"
     try:
         asked = question(ask, spec, belief)
