@@ -59,6 +59,7 @@ echo "$*" >>{root}/orders
 case $1 in
 restart) {root}/opt/sumpside/current/bin/python -I -m agent run ;;
 show) echo 0 ;;
+try-restart) [ -e {root}/etc/systemd/system/$2 ] || {{ echo "Unit $2 not found." >&2; exit 5; }} ;;
 esac
 """
 
