@@ -10,7 +10,7 @@ from agent.io.bus import BusThread, Driver
 from agent.io.clock import Clock
 from agent.site_buses import AnyBus, AsciiLineBus, GpioBus, I2cAdcBus, ModbusRtuBus, ModbusTcpBus, MqttBus
 
-EXTRAS = {"smbus2": "i2c", "gpiozero": "gpio"}  # package → the extra of ours that brings it
+EXTRAS = {"smbus2": "i2c", "gpiod": "gpio"}  # package → the extra of ours that brings it
 
 
 class DriverLacks(SumpsideError):

@@ -11,6 +11,7 @@ without power, and an independent high-level switch stands in series with it.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import select
@@ -109,32 +110,29 @@ class LineOutput:
     """A pin of the Pi."""
 
     def __init__(self, line: int, active_high: bool) -> None:
-        from gpiozero import DigitalOutputDevice
-        from gpiozero.exc import GPIOZeroError
+        from agent.io.pins import NoPin, relay
 
-        self._errors = (GPIOZeroError, OSError)
+        self._errors = NoPin
         try:
-            self._device = DigitalOutputDevice(line, active_high=active_high, initial_value=False)
-        except self._errors as error:
-            raise OutputFault(f"pin {line}: {error}") from error
+            self._pin = relay(line, active_high)
+        except NoPin as error:
+            raise OutputFault(str(error)) from error
 
     def set(self, on: bool) -> None:
-        """See Output."""
+        """See Output: done when the pin is seen to stand so."""
         try:
-            self._device.value = int(on)
-            shown = bool(self._device.value)
+            self._pin.set(on)
+            shown = self._pin.is_active()
         except self._errors as error:
-            raise OutputFault(f"pin: {error}") from error
+            raise OutputFault(str(error)) from error
         if shown != on:
             raise OutputFault("the pin does not follow")
 
     def let_go(self) -> None:
         """See Output."""
-        try:
-            self._device.off()
-            self._device.close()
-        except self._errors:
-            return
+        with contextlib.suppress(self._errors):
+            self._pin.set(False)
+        self._pin.release()
 
 
 def made(told: dict[str, Any]) -> Output:

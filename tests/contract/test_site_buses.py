@@ -192,7 +192,7 @@ def test_a_package_that_a_driver_needs_and_is_not_there_is_named(site: Any, tmp_
 def test_a_driver_is_imported_only_where_a_bus_needs_it() -> None:
     script = (
         "import sys, agent.service, agent.io.drivers\n"
-        "heavy = {'smbus2', 'gpiozero', 'serial', 'agent.io.modbus', 'agent.io.mqtt_bus'} & set(sys.modules)\n"
+        "heavy = {'smbus2', 'gpiod', 'serial', 'agent.io.modbus', 'agent.io.mqtt_bus'} & set(sys.modules)\n"
         "assert not heavy, heavy\n"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=100)

@@ -12,14 +12,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from gpiozero import Device
-from gpiozero.pins.mock import MockFactory
 
 from agent.io.valve import CLOSE, HOLD, LineOutput, OutputFault, Server
 from agent.io.valve_process import ValveProcess
 from agent.wire.modbus import crc
 from agent.wire.modbus_write import coil_answer, coil_request
 from tests.io.lines import Crossed, LibmodbusSlave, Plug, wait_for
+from tests.io.pins import Board, Simulated
+from tests.io.pins import board as board
 
 COIL = 4
 WAIT_S = 30.0
@@ -180,41 +180,32 @@ def test_a_port_that_comes_later_is_opened(tmp_path: Path, wired: Wired) -> None
 # -- a pin ------------------------------------------------------------------------------------------------------------
 
 
-@pytest.fixture
-def pins() -> Iterator[MockFactory]:
-    before, Device.pin_factory = Device.pin_factory, MockFactory()
-    yield Device.pin_factory
-    Device.pin_factory.reset()
-    Device.pin_factory = before
-
-
 @pytest.mark.parametrize("active_high", [True, False])
-def test_a_pin_is_on_while_it_is_renewed(pins: MockFactory, active_high: bool) -> None:
-    pin = pins.pin(17)
+def test_a_pin_is_on_while_it_is_renewed(board: Board | Simulated, active_high: bool) -> None:
     heard, inlet = os.pipe()
     told: list[dict[str, Any]] = []
     server = threading.Thread(target=Server(LineOutput(17, active_high), heard, told.append).run)
     server.start()
     try:
-        wait_for(lambda: pin.state != active_high, "the pin to be off at the start")
+        wait_for(lambda: board.is_high(17) != active_high, "the pin to be off at the start")
         os.write(inlet, HOLD)
-        wait_for(lambda: pin.state == active_high, "the pin to be on")
-        wait_for(lambda: pin.state != active_high, "the dead man", WAIT_S)
+        wait_for(lambda: board.is_high(17) == active_high, "the pin to be on")
+        wait_for(lambda: board.is_high(17) != active_high, "the dead man", WAIT_S)
         os.write(inlet, HOLD + HOLD)
-        wait_for(lambda: pin.state == active_high, "the pin to be on again")
+        wait_for(lambda: board.is_high(17) == active_high, "the pin to be on again")
         os.write(inlet, CLOSE)
-        wait_for(lambda: pin.state != active_high, "the pin to be off")
+        wait_for(lambda: board.is_high(17) != active_high, "the pin to be off")
         os.write(inlet, HOLD)
-        wait_for(lambda: pin.state == active_high, "the pin to be on at the end")
+        wait_for(lambda: board.is_high(17) == active_high, "the pin to be on at the end")
     finally:
         os.close(inlet)
         server.join(WAIT_S)
         os.close(heard)
-    assert pin.state != active_high or pin.function == "input"
+    assert board.is_high(17) != active_high
     assert told[0] == {"on": False, "fault": ""}
 
 
-def test_a_pin_that_is_taken_is_a_fault(pins: MockFactory) -> None:
+def test_a_pin_that_is_taken_is_a_fault(board: Board | Simulated) -> None:
     first = LineOutput(17, True)
     with pytest.raises(OutputFault):
         LineOutput(17, True)
