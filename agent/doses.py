@@ -104,7 +104,7 @@ class Doses:
             state = post.state
             if state.phase not in (dosing.LOCKED, dosing.READY):
                 state = dosing.tick(state, self._picture(post), post.limits, steady_s)
-            if fault := self._driver_fault(post, steady_s):
+            if fault := self._driver_fault(post, state, steady_s):
                 state = dosing.lock(state, fault, post.limits, steady_s)
             rows += self._take(sump, post, state, now)
             if state.opens:
@@ -122,11 +122,13 @@ class Doses:
             doubt = doubt or f"the belief is {belief.status}"
         return Picture(post.at_s, post.moved_s, sample.value, doubt, belief.volume_l)
 
-    def _driver_fault(self, post: Post, steady_s: float) -> str:
+    def _driver_fault(self, post: Post, state: Doser, steady_s: float) -> str:
         """What the driver says is wrong, or does otherwise than it was told for long."""
         standing = post.valve.standing()
         if standing.fault:
             return f"the valve: {standing.fault}; shut the hand valve and look"
+        if state.opens is not post.state.opens:
+            return ""  # turned just now: it is to follow from here on
         if steady_s - post.phase_s < FOLLOWS_S or standing.on is post.state.opens:
             return ""
         if post.state.opens:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import hypot
 
 from agent.core.fluid import parts_per_100_water
+from agent.core.handling import HAND_SD_BRIX
 from agent.core.measures import buckets, setting_for
 from dashboards.instructions import Instruction
 from dashboards.language import N_, _, decimal
@@ -158,17 +160,25 @@ def _pouring(one: Instruction, show: Show) -> tuple[str, ...]:
 def _after(one: Instruction, show: Show) -> tuple[str, ...]:
     advice, spec = one.advice, one.spec
     said = []
-    if advice.get("expected_volume_l") is not None:
-        said.append(_("Level {volume}", volume=show.volume(advice["expected_volume_l"])))
+    volume_l, volume_sd = advice.get("expected_volume_l"), advice.get("expected_volume_sd")
+    if volume_l is not None:
+        shown = show.volume(volume_l) if volume_sd is None else show.volume_pm(volume_l, volume_sd)
+        said.append(_("Level {volume}", volume=shown))
     strength = advice.get("expected_strength_pct")
     if strength is not None:
-        half = NINE_IN_TEN_SD * (advice.get("expected_strength_sd") or 0.0)
-        said.append(_("Strength {pct} ± {half}", pct=pct(strength), half=decimal(max(half, 0.05), 1)))
-        said.append(_("Refractometer {brix} Brix", brix=decimal(strength / spec.refractometer_factor, 1)))
+        sd, factor = advice.get("expected_strength_sd") or 0.0, spec.refractometer_factor
+        said.append(_("Strength {pct} ± {half}", pct=pct(strength), half=_half(sd)))
+        brix, half = decimal(strength / factor, 1), _half(hypot(sd / factor, HAND_SD_BRIX))
+        said.append(_("Refractometer {brix} Brix ± {half}, as one person reads it", brix=brix, half=half))
     if advice.get("chance_in_band") is not None:
         low, high, bet = trim(spec.low_pct), trim(spec.high_pct), chance(advice["chance_in_band"])
         said.append(_("Chance of being in the band {low} to {high} %: {chance}", low=low, high=high, chance=bet))
     return tuple(said)
+
+
+def _half(sd: float) -> str:
+    """Nine times in ten within; never shown as nothing."""
+    return decimal(max(NINE_IN_TEN_SD * sd, 0.05), 1)
 
 
 def _cautions(one: Instruction) -> tuple[str, ...]:

@@ -95,14 +95,15 @@ class Desk:
         words = list(waiting)
         rows = self.queries.open_instructions(sump)
         read = (instructions.read(r, self.site.sumps[r["sump"]], words) for r in rows if r["sump"] in self.site.sumps)
-        found = [self._foreseen(one) if one.adds else one for one in read]
+        live = self.live()
+        found = [self._foreseen(one, live) for one in read]
         return sorted(found, key=lambda one: (one.advice.get("due_in_h") or 0.0, one.posted_at or 0.0))
 
-    def _foreseen(self, one: Instruction) -> Instruction:
-        """A changed instruction, with what it leads to as far as the newest belief tells."""
-        if one.advice.get("expected_strength_pct") is not None:
+    def _foreseen(self, one: Instruction, live: Live) -> Instruction:
+        """With what it leads to, as far as the newest belief tells."""
+        if not one.advice.get("volume_l"):
             return one
-        belief = self.belief(one.spec.id, self.live())
+        belief = self.belief(one.spec.id, live)
         return instructions.foreseen(one, belief) if belief else one
 
     def views(self, live: Live, opened: list[Instruction], show: Show) -> list[sump_views.SumpView]:

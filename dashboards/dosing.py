@@ -71,11 +71,17 @@ class Dose:
         """What the button that ends it says."""
         return _("Do not open it: take it back") if self.phase == SELECTED else _("Stop")
 
+    @property
+    def drawn(self) -> str:
+        """Names the buttons that belong to it: a page that shows others is out of date."""
+        return f"{self.phase} {(self.key or '')[:8]}"
+
     def row(self) -> dict[str, Any]:
         """As the live stream sends it."""
         return {
             "phase": self.phase, "title": self.title, "why": self.why, "valve": self.valve, "poured": self.poured,
             "more": self.more, "share": self.share, "moving": self.moving, "stop": self.stop,
+            "drawn": self.drawn,
         }  # fmt: skip
 
 

@@ -7,9 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from math import hypot
 from typing import Any
 
 from agent.core.fluid import concentrate_in
+from agent.core.handling import POURED_SD
 from agent.core.review import ENDED, SET_ASIDE_S, events_open_to
 from agent.core.spec import SumpSpec
 from agent.core.what_if import P05, from_belief
@@ -121,6 +123,18 @@ def amended(advice: dict[str, Any], reviews: Iterable[dict[str, Any]]) -> dict[s
 
 def foreseen(one: Instruction, belief: dict[str, Any]) -> Instruction:
     """The instruction with what its numbers lead to from this belief; as it is where they lead nowhere."""
+    return _spread(_landing(one, belief), belief)
+
+
+def _spread(one: Instruction, belief: dict[str, Any]) -> Instruction:
+    """With how well the level that it leads to is known: the belief's own doubt, and how true people pour."""
+    volume_l = one.advice.get("volume_l")
+    if volume_l is None or one.advice.get("expected_volume_l") is None:
+        return one
+    return replace(one, advice=one.advice | {"expected_volume_sd": hypot(belief["volume_sd"], POURED_SD * volume_l)})
+
+
+def _landing(one: Instruction, belief: dict[str, Any]) -> Instruction:
     if not one.adds or one.advice.get("expected_strength_pct") is not None:
         return one
     try:

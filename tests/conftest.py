@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
+import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from tests.services import mosquitto_broker, timeseries_store
 
 __all__ = ["mosquitto_broker", "timeseries_store"]
 
+MEMORY = Path("/dev/shm")
 LONG_RUN = os.environ.get("SUMPSIDE_LONG") == "1"  # set by `tests/run --long`
 
 # No deadline: two shared cores make the wall clock no judge. At the desk and in CI the same examples come every time,
@@ -21,6 +23,13 @@ LONG_RUN = os.environ.get("SUMPSIDE_LONG") == "1"  # set by `tests/run --long`
 settings.register_profile("desk", deadline=None, derandomize=True, print_blob=True)
 settings.register_profile("long", parent=settings.get_profile("desk"), derandomize=False, max_examples=2000)
 settings.load_profile("long" if LONG_RUN else "desk")
+
+
+@pytest.fixture
+def in_memory() -> Iterator[Path]:
+    """A folder in memory: where a busy disk would be all that is measured, or waited for."""
+    with tempfile.TemporaryDirectory(dir=MEMORY if MEMORY.is_dir() else None) as folder:
+        yield Path(folder)
 
 
 @pytest.fixture(scope="session")

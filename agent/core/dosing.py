@@ -25,6 +25,7 @@ PHASES: Final = (LOCKED, READY, SELECTED, RUNNING, SETTLING)
 
 EXPIRY_S: Final = 600.0  # an approval holds for so long: the picture is still the one that was seen
 HOLD_S: Final = 2.0  # the valve closes by itself this long after the last renewal
+LATE_S: Final = 1.5  # between two looks (a fifth of a second): later, and the valve may have closed by itself
 STALE_PERIODS, STALE_S = 3.0, 60.0  # older than either: no action
 FLAT_S: Final = 1800.0  # a level that has not moved at all for so long may be a stuck float
 MOVED_L: Final = 3.0  # since it was shown: more than a sensor breathes, or a fiftieth of the sump
@@ -269,7 +270,10 @@ def _still_selected(state: Doser, order: Order, picture: Picture, limits: Limits
 
 
 def _running(state: Doser, order: Order, picture: Picture, limits: Limits, now_s: float) -> Doser:
+    late_s = now_s - state.told_s
     state = _counted_up(state, now_s, limits)
+    if late_s > LATE_S:  # held again, it would run in spurts that nobody counts
+        return _closed(state, f"stopped: the logger was held up for {late_s:.1f} s", now_s)
     if hindrance := blind(picture, limits, now_s):
         return _closed(state, f"stopped: {hindrance}", now_s)
     if max(picture.level_l, picture.believed_l) > limits.high_l - limits.margin_l / 2.0:

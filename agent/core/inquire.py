@@ -7,8 +7,9 @@ from math import hypot, sqrt
 from typing import TYPE_CHECKING
 
 from agent.core import strength
+from agent.core.handling import HAND_SD_BRIX
 from agent.core.outputs import Advice, Finding
-from agent.core.sump import HAND_SD_BRIX, slot_of
+from agent.core.sump import slot_of
 
 if TYPE_CHECKING:
     from agent.core.sump import Addition, Sump

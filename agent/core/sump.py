@@ -24,7 +24,6 @@ from agent.core.tracker import Tracker
 SHARE, SHARE_SD = 0.68, 0.15  # of the running loss that evaporates, over all machines
 PRIOR_SHARE_SD = 0.12  # of one machine, whose usual mix is known
 USUAL_OVER_HOLD = 1.1  # people set a proportioner a little above what would hold the target
-HAND_SD_BRIX = 0.2  # one person's reading, rounding and film included
 MIXED_S = 1800.0
 EMPTY_SHARE, REFILL_SHARE = 0.3, 0.35  # of full: a fill this large on a tank this empty is a recharge
 WORD_EARLY_S, WORD_LATE_S = 1800.0, 26 * 3600.0  # a word may come this long before or after what it tells

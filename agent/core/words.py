@@ -9,12 +9,12 @@ from dataclasses import replace
 
 from agent.core import faults, strength
 from agent.core import kinds as kinds_of
+from agent.core.handling import HAND_SD_BRIX
 from agent.core.kinds import Habits
 from agent.core.ledger import Move
 from agent.core.level import Poured
 from agent.core.outputs import Output
 from agent.core.sump import (
-    HAND_SD_BRIX,
     MIXED_S,
     SAID_ONLY,
     WORD_LATE_S,

@@ -1,4 +1,5 @@
-// A dosing valve: its litres and its state as they are now. A new phase brings new buttons with the page's own refresh.
+// A dosing valve: its litres and its state as they are now. A new phase has other buttons, and the page is fetched anew:
+// the row that tells of a step comes before the live file shows it, so that a refresh by the row alone is too early.
 (() => {
   "use strict";
 
@@ -17,6 +18,7 @@
     for (const card of document.querySelectorAll("[data-dosing]")) {
       const now = event.detail.dosing?.[card.dataset.dosing];
       if (now) put(card, now);
+      if (now && card.dataset.drawn !== now.drawn) document.dispatchEvent(new CustomEvent("sumpside:stale"));
     }
   });
 })();

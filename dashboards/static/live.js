@@ -98,6 +98,7 @@
   }
 
   document.addEventListener("visibilitychange", () => (document.hidden ? rest() : watch()));
+  document.addEventListener("sumpside:stale", refresh);
   addEventListener("pageshow", watch);
   addEventListener("pagehide", rest);
   watch();

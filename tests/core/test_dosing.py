@@ -279,6 +279,17 @@ def test_an_agent_that_hangs_leaves_the_valve_open_for_two_seconds(rig: Rig) -> 
     assert rig.valve.total_l - before_l == pytest.approx(dosing.HOLD_S * LIMITS.rate_l_per_s)
 
 
+def test_an_agent_that_was_held_up_ends_the_dose_and_holds_nothing_open_again(rig: Rig) -> None:
+    rig.operate(rig.select(20.0))
+    rig.tick(10)
+    rig.hang(dosing.LATE_S)
+    rig.tick()
+    assert rig.state.phase == SETTLING and "held up for 1.7 s" in rig.state.why
+    assert not rig.valve.dead_man.is_open(rig.now_s)
+    rig.wait(dosing.SETTLE_S + 1.0)
+    assert rig.state.phase == READY  # the level has answered by what was counted
+
+
 def test_anybody_can_stop_it_at_any_time(rig: Rig) -> None:
     rig.operate(rig.select(20.0))
     rig.tick(30)

@@ -10,7 +10,7 @@ from agent.core.curve import Curve
 from agent.core.measures import Measures
 from agent.core.spec import SumpSpec
 from dashboards.cards import card
-from dashboards.instructions import Instruction
+from dashboards.instructions import Instruction, foreseen
 from dashboards.show import Show
 
 SPEC = SumpSpec(
@@ -42,3 +42,13 @@ def test_a_titration_is_asked_for_as_one() -> None:
     assert by_kit.what.startswith("Titrate") and any("kit" in step for step in by_kit.steps)
     dipped = card(told(kind="read_strength", volume_l=None, makeup_pct=None), METRIC)
     assert "refractometer" in dipped.what and not any("kit" in step for step in dipped.steps)
+
+
+def test_all_that_a_sump_should_read_says_how_sure_that_is() -> None:
+    """The level: what is believed now to 2 L, and a pour of 28 L true to a tenth of it, nine times in ten."""
+    belief = {"volume_sd": 2.0}
+    one = told(expected_volume_l=340.0, expected_strength_pct=6.9, expected_strength_sd=0.3)
+    level, strength, brix = card(foreseen(one, belief), METRIC).after
+    assert (level, strength) == ("Level 340 L ± 6", "Strength 6.9 % ± 0.5")
+    assert brix == "Refractometer 4.6 Brix ± 0.5, as one person reads it"  # 0.2 Brix of the strength, 0.2 of the eye
+    assert card(foreseen(one, belief), US).after[0] == "Level 89.8 gal ± 1.5"

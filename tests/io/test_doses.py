@@ -325,6 +325,15 @@ def test_a_valve_that_does_not_do_as_it_is_told_locks_it_out(works: Works, fault
     assert works.state == "done"  # what had gone in is told all the same
 
 
+def test_a_driver_that_shut_by_itself_while_the_agent_was_held_up_is_at_no_fault(works: Works) -> None:
+    works.say("begin", "operator", dose=works.approve())
+    works.tick(30)
+    works.steady_s += dosing.HOLD_S + 1.0
+    assert not works.valve.on
+    works.tick()
+    assert works.post.state.phase == SETTLING and works.doses.locked() == {} and not works.valve.on
+
+
 def test_a_spike_ends_a_dose(works: Works) -> None:
     works.say("begin", "operator", dose=works.approve())
     works.tick(10)
