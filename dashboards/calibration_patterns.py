@@ -41,6 +41,16 @@ CALIBRATION = (
     N_("{n} pairs of inline and hand readings; take {needed} or more"),
     N_("{n} pairs for {wanted} numbers; take more"),
     N_("a proportioner is checked by one reading or more, at a setting above 0"),
+    N_("density {density} kg/L is no concentrate's; see its data sheet"),
+    N_("{celsius} °C lies outside {low}-{high} °C; cool or warm the sample"),
+    N_("take {n} runs or more, each with litres metered and litres collected above 0"),
+    N_("{n} metered additions of use; {needed} or more are needed"),
+    N_("{volume_l} lies outside the curve, {low}-{high_l}"),
+    # a file
+    N_("no calibration is of kind {kind_name}"),
+    N_("was changed after it was written; measure again, or take the untouched file"),
+    N_("is no calibration: {why_name}"),
+    N_("{type_name} has no place in a calibration"),
     # hold-up
     N_("readings before a stop, between stop and start, and after the start are needed"),
     N_(

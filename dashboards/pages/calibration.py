@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
+from math import hypot
 from typing import Any
 
 from starlette.exceptions import HTTPException
@@ -18,6 +19,7 @@ from calibration.holdup import fit_hold_up
 from calibration.level import LevelCurve, OutsideCurve, fit_level, odd_points
 from calibration.line import CannotFit
 from calibration.pours import ERRORS
+from calibration.quantile import Z95
 from calibration.service import by_dip_stick
 from calibration.session import Session
 from calibration.settle import WINDOW_S, Settled, settled
@@ -25,7 +27,7 @@ from calibration.shape import Comparison, Shape, compare
 from dashboards.calibration_views import Picture, drift_picture, level_picture
 from dashboards.core_sentences import core_text
 from dashboards.desk import Ask
-from dashboards.language import N_, _
+from dashboards.language import N_, _, decimal
 from dashboards.render import page
 from dashboards.show import Unreadable, number
 
@@ -34,6 +36,7 @@ PAIRS_S = 180 * 86_400.0
 HOLD_UP_S = 900.0  # watched on either side of a stop and a start
 PAIR_S = 300.0  # inline readings this near a hand reading are of the same fluid
 TOLERANCE_BRIX = 0.3
+MOST_BRIX = 40.0
 MOST_MM2 = 1e8  # ten metres by ten
 MOST_ROWS, MOST_WORDS = 8, 20_000
 KINDS = {
@@ -76,13 +79,15 @@ async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Respo
     curve, no_curve = _curve_of(session, document)
     checks = probe.drift(_pairs(ask, spec))
     beside, not_beside = _beside_shape(ask, curve)
+    at_20, not_at_20 = _at_20(ask)
     probed = _newest(ask, spec, "probe")
     since = [c for c in checks if probed is None or c.time > probed.time]
     told = due.due(since, TOLERANCE_BRIX, ask.now_s, "Brix") if checks else None
     return page(
         ask, "calibration.html", status, problem=problem, typed=ask.form, spec=spec, session=session,
         settled=now if isinstance(now, Settled) else None, curve=curve, no_curve=no_curve,
-        steps=_steps(curve), out=_left_out(session, document), beside=beside, not_beside=not_beside, probed=probed,
+        steps=_steps(curve), out=_left_out(session, document), beside=beside, not_beside=not_beside,
+        at_20=at_20, not_at_20=not_at_20, probed=probed,
         picture=_picture(ask, curve), drift=_drift(ask, checks, told), told=told, due_words=DUE,
         files=_rows(ask, spec), fields=_in_force(ask, spec), measured_with=MEASURED_WITH, most_rows=MOST_ROWS,
         engineer=ask.person is not None and ask.person.role == "maintenance",
@@ -92,7 +97,7 @@ async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Respo
 async def act(ask: Ask) -> Response:
     """One form of the page. What it finds is kept as a file; what it puts in force goes into the inbox."""
     spec = _sump(ask)
-    if ask.form.get("action") == "shape":
+    if ask.form.get("action") in ("shape", "at_20"):
         return await show(ask)  # asks and changes nothing
     action = ACTIONS.get(ask.form.get("action", ""))
     if action is None:
@@ -191,6 +196,29 @@ def _beside_shape(ask: Ask, curve: LevelCurve | None) -> tuple[Comparison | None
         return None, _("This cannot be done: {why}.", why=core_text(why))
 
 
+def _at_20(ask: Ask) -> tuple[str, str]:
+    """What a reading of a warm or cold sample would be at 20 °C; or why that cannot be told."""
+    if ask.form.get("action") != "at_20":
+        return "", ""
+    try:
+        brix = number(ask.form.get("warm", ""), _("Reading, Brix"), -5.0, MOST_BRIX)
+        celsius = _celsius(ask, "warm_at")
+        value, sd = strength.at_20_c(brix, celsius, ask.form.get("compensated") == "yes")
+        half = max(Z95 * hypot(sd, strength.BRIX_SD), 0.01)
+        at = ask.show.temperature(strength.REFERENCE_C, 0)
+        return _("{brix} Brix ± {half} at {at}", brix=decimal(value, 2), half=decimal(half, 2), at=at), ""
+    except Unreadable as why:
+        return "", str(why)
+    except CannotFit as why:
+        return "", _("This cannot be done: {why}.", why=core_text(why))
+
+
+def _celsius(ask: Ask, name: str) -> float:
+    words = _("Temperature, {unit}", unit=ask.show.degree_unit)
+    low, high = (ask.show.in_degrees(end) for end in (strength.COLDEST_C, strength.HOTTEST_C))
+    return ask.show.to_celsius(number(ask.form.get(name, ""), words, low, high))
+
+
 def _plain(figure: float) -> float:
     """Without the minus of a nothing."""
     return round(float(figure), 2) + 0.0
@@ -240,7 +268,14 @@ def _result(d: Document) -> str:
     if name is None:
         return ""
     value, low, high = (f"{fit[name][part]:.3g}" for part in ("value", "low", "high"))
-    return _("{value} ({low} to {high})", value=value, low=low, high=high) + units[name]
+    told = _("{value} ({low} to {high})", value=value, low=low, high=high) + units[name]
+    if d.kind != "zero":
+        return told
+    return (
+        told
+        + ": "
+        + (_("set it to zero") if fit[name]["low"] > 0.0 or fit[name]["high"] < 0.0 else _("its zero holds"))
+    )
 
 
 def _pairs(ask: Ask, spec: SumpSpec) -> list[probe.Pair]:
@@ -371,6 +406,15 @@ def _factor(ask: Ask, spec: SumpSpec) -> str:
     return _keep(ask, spec, "factor", "brix", fit, measured=measured, remarks=found.remarks, unit="% per Brix")
 
 
+def _zero(ask: Ask, spec: SumpSpec) -> str:
+    """A refractometer on clean water: what it reads there is what it is off."""
+    water = [number(text, _("Water"), -5.0, 5.0) for text in ask.form.get("water", "").split()]
+    celsius = _celsius(ask, "water_at") if ask.form.get("water_at", "").strip() else None
+    found = strength.zero_check(water, temperature_c=celsius)
+    measured = tuple({"brix": b, "temperature_c": celsius} for b in water)
+    return _keep(ask, spec, "zero", "", {"zero": numbers(found)}, measured=measured, unit="Brix")
+
+
 def _probe(ask: Ask, spec: SumpSpec) -> str:
     pairs = _pairs(ask, spec)
     found = probe.fit_probe(pairs)
@@ -426,6 +470,7 @@ def _back(ask: Ask, spec: SumpSpec) -> str:
 ACTIONS: dict[str, Callable[[Ask, SumpSpec], str]] = {
     "begin": _begin, "take": _take, "pour": _pour, "undo": _undo,
     "leave": _leave, "stop": _stop, "finish": _finish, "dip": _dip,
-    "factor": _factor, "probe": _probe, "hold_up": _hold_up, "proportioner": _proportioner, "use": _use, "back": _back,
+    "factor": _factor, "zero": _zero, "probe": _probe, "hold_up": _hold_up,
+    "proportioner": _proportioner, "use": _use, "back": _back,
 }  # fmt: skip
 assert set(MEASURED_WITH) == set(ERRORS)

@@ -183,6 +183,28 @@ def test_checks_are_kept_and_what_cannot_be_is_said(visit: Visit, works: Works, 
     assert "is not a number" in do(person, "proportioner-form", brix="two")
 
 
+def test_a_refractometer_s_zero_is_checked_with_water(visit: Visit, works: Works) -> None:
+    person = visit("maintenance")
+    assert do(person, "zero-form", water="0.6 0.7 0.6") == ""
+    assert "0.633 (0.491 to 0.776) Brix: set it to zero" in person.page(PAGE).text
+    assert do(person, "zero-form", water="-0.7", water_at="30") == ""  # what warm water reads by itself
+    newest = max(kept(works, "zero"), key=lambda document: abs(document.fit["zero"]["low"]))
+    assert "its zero holds" in person.page(PAGE).text and len(kept(works, "zero")) == 2
+    assert newest.measured[0]["brix"] == 0.6
+    assert "is not a number" in do(person, "zero-form", water="clear")
+    assert kept(works, "zero")[0].setting is None  # the instrument is set, not the journal
+
+
+def test_a_warm_sample_s_reading_is_told_as_it_would_be_at_20_degrees(visit: Visit, works: Works) -> None:
+    person = visit("maintenance")
+    told = person.send(person.form(PAGE, "at-20-form"), warm="4.0", warm_at="35")
+    assert told.status_code == 200 and "5.17 Brix ± 0.38 at 20 °C" in told.text
+    told = person.send(person.form(PAGE, "at-20-form"), warm="4.0", warm_at="35", compensated="yes")
+    assert "4.15 Brix" in told.text
+    assert "95 is outside 0 to 50" in person.send(person.form(PAGE, "at-20-form"), warm="4.0", warm_at="95").text
+    assert kept(works, "zero") == []
+
+
 def test_hold_up_is_learned_from_a_stop_and_a_start_that_a_person_names(visit: Visit, works: Works) -> None:
     begun = works.now_s + 100.0
     for second in range(0, 2700, 3):

@@ -2,16 +2,37 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from collections.abc import Iterator
+from pathlib import Path
+from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pytest
 
+from agent import doses
+from agent.core import dosing
 from agent.core import step as core
 from agent.core.outputs import Advice, Finding
 from agent.core.review import TABLE, NoSuchStep, NotAllowed, apply
 from agent.records import Record
+from calibration import (
+    document,
+    force,
+    holdup,
+    level,
+    line,
+    makeup,
+    monotone,
+    pours,
+    probe,
+    service,
+    session,
+    shape,
+    strength,
+)  # fmt: skip
 from dashboards.core_patterns import PATTERNS
 from dashboards.core_sentences import PLACE, core_text, recognised
 from dashboards.language import speaking
@@ -87,7 +108,7 @@ def test_english_and_litres_stay_word_for_word() -> None:
         (
             "The level reaches its low mark of 240 L in about 9 h; filling up with the usual 2.5 % mix brings it to "
             "about 7.0 %. The proportioner, set to 2.5 %, seems to give 2.1 %.",
-            "Der Füllstand erreicht die Mindestmarke von 240 L in etwa 9 h; Auffüllen mit der üblichen 2,5-%-Mischung "
+            "Der Füllstand erreicht die Mindestmarke von 240 L in etwa 9 h; Auffüllen mit der üblichen 2,5‑%‑Mischung "
             "bringt es auf etwa 7,0 %. Das Mischgerät, auf 2,5 % eingestellt, scheint 2,1 % zu geben.",
         ),
         ("done: about 38 L went in", "erledigt: etwa 38 L kamen hinein"),
@@ -120,6 +141,64 @@ def test_refusals_of_the_review_are_known() -> None:
                 apply(state, event, role)
             except (NotAllowed, NoSuchStep) as why:
                 assert recognised(str(why)), why
+
+
+REFUSING = {"CannotFit", "OutsideCurve", "NotOurs", "DoseRefused"}
+SAYS_NO = [
+    document,
+    force,
+    holdup,
+    level,
+    line,
+    makeup,
+    monotone,
+    pours,
+    probe,
+    service,
+    session,
+    shape,
+    strength,
+    dosing,
+    doses,
+]
+
+
+def refusals(module: ModuleType) -> Iterator[str]:
+    """Every refusal that a module can say, a 3 in each place whose filling is not known before it runs."""
+    for node in ast.walk(ast.parse(Path(module.__file__ or "").read_text())):
+        said = node.exc if isinstance(node, ast.Raise) else None
+        if isinstance(said, ast.Call) and said.args and ast.unparse(said.func) in REFUSING:
+            yield from _texts(said.args[0], vars(module))
+
+
+def _texts(said: ast.expr, names: dict[str, Any]) -> Iterator[str]:
+    if isinstance(said, ast.Constant):
+        yield str(said.value)
+    elif isinstance(said, ast.JoinedStr):
+        yield "".join(_part(part, names) for part in said.values)
+
+
+def _part(part: ast.expr, names: dict[str, Any]) -> str:
+    if isinstance(part, ast.Constant):
+        return str(part.value)
+    assert isinstance(part, ast.FormattedValue)
+    known = names.get(part.value.id) if isinstance(part.value, ast.Name) else None
+    told = 3 if known is None else known
+    return f"'{told}'" if part.conversion == ord("r") else f"{told}"
+
+
+@pytest.mark.parametrize("module", SAYS_NO, ids=lambda module: module.__name__)
+def test_no_refusal_of_a_calibration_or_a_valve_lacks_its_german(module: ModuleType) -> None:
+    assert [text for text in refusals(module) if not recognised(text)] == []
+
+
+def test_every_module_that_refuses_is_looked_at() -> None:
+    found = Path(document.__file__).parent.glob("*.py")
+    saying = {
+        path.stem for path in found if "raise CannotFit(" in path.read_text() or "raise NotOurs(" in path.read_text()
+    }
+    assert saying <= {module.__name__.rpartition(".")[2] for module in SAYS_NO}
+    assert sum(len(list(refusals(module))) for module in SAYS_NO) > 40
 
 
 def test_no_pattern_stands_twice_and_all_have_names_of_their_own() -> None:
