@@ -24,6 +24,7 @@ class Publishers:
         self._told: SimpleQueue[tuple[str, int] | DeadLetter] = SimpleQueue()
         self._now: Callable[[], float] = lambda: 0.0
         self._mqtt: Any = None
+        self._store: Any = None
         self._sinks: list[Sink] = []
         for name, module in self._configured(site).items():
             callables = (self._acknowledged, self._on_status, self._dead_letter)
@@ -31,6 +32,8 @@ class Publishers:
             self._sinks.append(sink)
             if name == "mqtt":
                 self._mqtt = sink
+            if name == "timeseries":
+                self._store = sink
 
     @staticmethod
     def _configured(site: Site) -> dict[str, Any]:
@@ -82,8 +85,10 @@ class Publishers:
                 raise SinkFailed(f"{name}: {status['text']}")
         return found
 
-    def sample_now(self, sample: Sample) -> None:
-        """A live value, ahead of its block."""
+    def sample_now(self, sample: Sample, as_row: bool) -> None:
+        """A live value, ahead of its block; `as_row`: it is in the open block, at a time that will not be moved."""
+        if self._store is not None and as_row:
+            self._store.sample_now(sample)
         if self._mqtt is not None:
             from agent.io.mqtt_messages import now_body
 

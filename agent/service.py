@@ -280,7 +280,7 @@ class Agent:
         self.picture.show(sample)
         if self.doses is not None:
             self.doses.saw(sample)
-        self.publishers.sample_now(sample)
+        self.publishers.sample_now(sample, wanted and not self.journal.unsure_from)
 
     def _is_news(self, sump: str, running: float) -> bool:
         """The pump's state is sent on change, and now and then."""

@@ -17,7 +17,7 @@ import zlib
 from array import array
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import accumulate
 from typing import Any, Final
 
@@ -45,6 +45,12 @@ class Sample:
     value: float
     flags: int = 0
     simulated: bool = False
+
+
+def as_kept(sample: Sample) -> Sample:
+    """What a block gives back of a sample: a reading that is sent ahead of its block must be the same point."""
+    time, value = round(sample.time * US_PER_S) / US_PER_S, round(sample.value, VALUE_DECIMALS)
+    return replace(sample, time=time, value=value)
 
 
 @dataclass(frozen=True, slots=True)

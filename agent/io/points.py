@@ -84,7 +84,7 @@ class PointOf:
 def points(row: LogRow, site: str, simulated: frozenset[str]) -> Iterator[PointOf]:
     """The points of a row, not yet checked. Raises ValueError, KeyError, TypeError, zlib.error, struct.error."""
     if row.kind == "block":
-        return (_sample(s, site) for s in unpack(row.body))
+        return (sample_point(s, site) for s in unpack(row.body))
     make = _MAKERS.get(row.kind)
     if make is None or row.sump is None:
         return iter(())
@@ -92,7 +92,8 @@ def points(row: LogRow, site: str, simulated: frozenset[str]) -> Iterator[PointO
     return make(row, row.data(), tags)
 
 
-def _sample(s: Sample, site: str) -> PointOf:
+def sample_point(s: Sample, site: str) -> PointOf:
+    """A reading's point, the same from its block and ahead of it (`blocks.as_kept`)."""
     name = VALUE_NAME.get(s.signal, "value")
     fields: dict[str, Field] = {name: s.value, "quality": s.flags}
     if s.signal != "running":

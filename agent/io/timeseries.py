@@ -1,5 +1,8 @@
 """Time series out: the journal's rows as points by the v2 write API of the InfluxDB line protocol.
 
+Once a second the newest reading of each signal goes ahead of its block, once: not retried, no bookmark moves with it.
+Its block brings the same point again, which leaves one.
+
 Import this module only where [timeseries] is configured: influxdb-client takes 41 MB. It encodes and posts; it is not
 the queue (its own batching drops what is older than 180 s). Points: points.py.
 """
@@ -8,8 +11,10 @@ from __future__ import annotations
 
 import re
 import struct
+import time
 import zlib
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from email.utils import parsedate_to_datetime
 from pathlib import Path
@@ -22,9 +27,10 @@ from influxdb_client.client.write_api import SYNCHRONOUS
 from influxdb_client.rest import ApiException
 
 from agent.errors import NetworkError, RefusedError
+from agent.io.blocks import Sample, as_kept
 from agent.io.chain import LogRow
 from agent.io.journal import JournalReader
-from agent.io.points import PointOf, Unfit, points
+from agent.io.points import PointOf, Unfit, points, sample_point
 from agent.io.sink import BusyError, CredentialsError, Forwarder, Pace, Refusal, Status, readable
 from agent.site import Site
 
@@ -37,6 +43,7 @@ FEWEST_POINTS = 100  # a slow store is given less at a time, down to this
 BUSY_WAIT_S = 5.0  # where a store says "busy" without a time
 PROBE = "sumpside_agent"  # a point that no store has a reason to refuse; see `_bisect`
 LONGEST_WORDS = 500  # of a store's answer
+LIVE_LEAST_S = 0.5  # between two requests of live readings: a wake-up or a backlog's batches make no more of them
 
 BROKEN_ROW = (ValueError, KeyError, TypeError, zlib.error, struct.error)
 START_TIME = re.compile(r"^process_start_time_seconds (\S+)", re.MULTILINE)
@@ -64,7 +71,7 @@ def make(
     dead_letter: Callable[[int, str, str, str], None],
     pace: Pace | None = None,
     confirm_s: float = CONFIRM_S,
-) -> Forwarder:
+) -> TimeseriesSink:
     """The sink for [timeseries] of the site file; callables as in sink.py. Raises ValueError where there is none."""
     if site.timeseries is None:
         raise ValueError("the site file has no [timeseries]")
@@ -73,7 +80,17 @@ def make(
     simulated = frozenset(sensor.sump for bus in site.bus if bus.simulated for sensor in bus.sensor)
     store = Store(told.url, told.org, told.bucket, token_file)
     outlet = TimeseriesOutlet(store, site.slug, simulated, confirm_s)
-    return Forwarder(outlet, journal_path, bookmark_seq, acknowledged, on_status, dead_letter, pace)
+    return TimeseriesSink(outlet, journal_path, bookmark_seq, acknowledged, on_status, dead_letter, pace)
+
+
+class TimeseriesSink(Forwarder):
+    """A `Sink` that also sends readings ahead of their block."""
+
+    _outlet: TimeseriesOutlet
+
+    def sample_now(self, sample: Sample) -> None:
+        """Send this within a second or so, unless a newer one of its signal comes. From any thread, without waiting."""
+        self._outlet.newest[sample.sump, sample.signal] = sample
 
 
 class TimeseriesOutlet:
@@ -88,6 +105,8 @@ class TimeseriesOutlet:
         self._simulated = simulated
         self._most = MOST_POINTS
         self._woken = Event()
+        self.newest: dict[tuple[str, str], Sample] = {}  # not sent yet, by sump and signal
+        self._live_at = float("-inf")
         self._client: InfluxDBClient | None = None
         self._write_api: Any = None
 
@@ -132,7 +151,8 @@ class TimeseriesOutlet:
         return started
 
     def tend(self, reader: JournalReader, timeout_s: float) -> None:
-        """Nothing to look after."""
+        """Send what is newest, then rest."""
+        self._send_live()
         self._woken.wait(timeout_s)
         self._woken.clear()
 
@@ -151,6 +171,21 @@ class TimeseriesOutlet:
             if len(lines) >= self._most or row is rows[-1]:
                 yield row.seq, refusals + self._send(lines)
                 lines, refusals = [], []
+                self._send_live()
+
+    def _send_live(self) -> None:
+        """The newest readings, once. What is refused here is refused, and told of, with its block."""
+        now = time.monotonic()
+        if not self.newest or now - self._live_at < LIVE_LEAST_S:
+            return
+        self._live_at = now
+        lines = []
+        for sample in [self.newest.pop(key) for key in list(self.newest)]:
+            with suppress(Unfit):
+                lines.append(line_of(sample_point(as_kept(sample), self._site).checked()))
+        if lines:
+            with suppress(RefusedError):
+                self._write(lines)
 
     def _lines(self, row: LogRow, refusals: list[Refusal]) -> Iterator[Line]:
         try:

@@ -72,6 +72,7 @@ def test_every_reading_that_the_journal_holds_arrives_and_none_is_invented(chain
     works.wait(lambda: works.numbers()[-1] > number, "the journal to go on")
     chain.store.start()
     works.kill()
+    lost = range(works.numbers()[-1] + 1, sender.number + 1)  # the open block, from which the store has live readings
     works.start()
     number = sender.number
     works.wait(lambda: chain.past()[-1] > number and chain.stored()[-1] > number, "fresh readings in both", 60.0)
@@ -82,8 +83,8 @@ def test_every_reading_that_the_journal_holds_arrives_and_none_is_invented(chain
     works.wait(lambda: last in chain.past() and last in chain.stored(), "the last reading in both", 30.0)
     kept = set(works.numbers())
     assert set(chain.past()) == kept
-    assert set(chain.stored()) == kept
-    assert len(chain.stored()) == len(kept)  # sent again is the same point
+    assert kept <= set(chain.stored()) <= kept | set(lost)
+    assert len(chain.stored()) == len(set(chain.stored()))  # sent again is the same point
     assert works.terminate() == 0
 
 

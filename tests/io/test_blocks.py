@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from agent.core.curve import Curve
-from agent.io.blocks import Sample, pack, unpack
+from agent.io.blocks import Sample, as_kept, pack, unpack
 from tests.costs.byhand import Shop, sump_ids
 
 T0 = 1_790_000_000.0
@@ -42,6 +42,14 @@ samples = st.builds(
     flags=st.integers(0, 65_535),
     simulated=st.booleans(),
 )
+
+
+@given(st.floats(0.0, 4e9), st.floats(-1e6, 1e6), st.floats(-1e6, 1e6), st.lists(samples, max_size=3))
+def test_what_is_sent_ahead_is_what_the_block_will_give(
+    time: float, raw: float, value: float, others: list[Sample]
+) -> None:
+    sample = Sample(time, "mill-1", "level", raw, value)
+    assert unpack(pack([sample, *others]))[0] == as_kept(sample)
 
 
 @given(st.lists(samples, max_size=60))

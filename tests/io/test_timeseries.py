@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from agent.io import timeseries
-from agent.io.sink import Forwarder
-from agent.io.timeseries import Store, TimeseriesOutlet
+from agent.io.blocks import Sample
+from agent.io.timeseries import Store, TimeseriesOutlet, TimeseriesSink
 from tests.contract.sink_rig import FAST, START_S, Rig, TimeseriesEnd, slug_of
 from tests.services import Door, Request, VictoriaMetrics, free_port, wait_until
 
@@ -35,10 +35,10 @@ class Behind:
         self.end.close()
 
     @contextmanager
-    def running(self, timeout_s: float = 5.0) -> Iterator[Forwarder]:
+    def running(self, timeout_s: float = 5.0) -> Iterator[TimeseriesSink]:
         store = Store(f"http://127.0.0.1:{self.end.cable.port}/", "works", "sumps", self.end.secret, timeout_s)
         outlet = TimeseriesOutlet(store, self.end.slug, frozenset({"mill-2"}), self.confirm_s)
-        self.end.make = lambda folder: lambda **side: Forwarder(outlet, pace=FAST, **side)  # type: ignore[method-assign]
+        self.end.make = lambda folder: lambda **side: TimeseriesSink(outlet, pace=FAST, **side)  # type: ignore[method-assign]
         with self.rig.running() as sink:
             yield sink
 
@@ -112,6 +112,49 @@ def test_a_restart_between_two_requests_is_noticed_and_rewinds(tmp_path: Path, o
         wait_until(lambda: behind.end.received().count(first[0]) >= 2, "the tail to be sent again")
         behind.rig.wait_for_bookmark()
     behind.close()
+
+
+def newest(second: int, raw: float) -> Sample:
+    """A reading as it comes: neither time nor litres are round."""
+    return Sample(START_S + second + 0.123_456_5, "mill-2", "level", raw, raw * 2.000_017, 0, True)
+
+
+def test_a_reading_goes_ahead_of_its_block_and_its_block_leaves_one_point(
+    behind: Behind, timeseries_store: VictoriaMetrics
+) -> None:
+    samples = [newest(second, 100.0 + second / 8) for second in range(40)]
+    with behind.running() as sink:
+        behind.rig.wait_for_status(sink, True, "up to date")
+        for sample in samples:
+            behind.rig.journal.add(sample)
+            sink.sample_now(sample)
+        wait_until(lambda: behind.end.kept(), "the newest one to be there without a commit")
+        assert behind.rig.journal.last_seq == 0
+        assert values(timeseries_store, behind.end.slug, "sump_level_raw") == [samples[-1].raw]
+        behind.rig.journal.commit()
+        behind.rig.wait_for_bookmark()
+    last = f"{samples[-1].raw:g}"
+    twice = [line for posted in behind.door.passed for line in posted.body.decode().splitlines() if last in line]
+    assert len(twice) == 2 and len(set(twice)) == 1, "the same line, with the block again"
+    for name, found in (("raw", [s.raw for s in samples]), ("litres", [round(s.value, 4) for s in samples])):
+        assert timeseries_store.counted(f'sump_level_{name}{{site="{behind.end.slug}"}}', START_S + 60.0) == len(
+            samples
+        )
+        assert values(timeseries_store, behind.end.slug, f"sump_level_{name}") == found
+
+
+def test_a_live_reading_that_is_refused_is_dead_lettered_once_with_its_block(behind: Behind) -> None:
+    poisoned = newest(0, 666.0)
+    with behind.running() as sink:
+        behind.rig.wait_for_status(sink, True, "up to date")
+        behind.rig.journal.add(poisoned)
+        sink.sample_now(poisoned)
+        wait_until(lambda: behind.door.stopped, "the store to refuse it")
+        assert not behind.rig.dead
+        behind.rig.journal.commit()
+        behind.rig.wait_for_bookmark()
+    ((_, _, _, body),) = behind.rig.dead
+    assert "raw=666" in body
 
 
 def test_of_a_thousand_points_one_poisoned_is_dead_lettered_and_999_are_there(behind: Behind) -> None:
