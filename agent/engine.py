@@ -28,6 +28,8 @@ from agent.records import Record, decode_line, record_from, sensed
 VERSION = version("sumpside")
 FRESH_TAIL_RECORDS = 50_000  # without a snapshot: enough to know each sump again, and read in about 3 s
 
+MADE_UP_S = 86_400.0  # of beliefs for the time in which nothing ran; months of them would hold up the start by 10 s
+
 ZLIB = b"\x78"  # how zlib's packing begins
 SNAPSHOT_EFFORT = 0  # of LZMA: two fifths less on the card than zlib at its best, in the same 15 ms
 
@@ -51,6 +53,7 @@ class Engine:
 
     def step(self, record: Record) -> list[Output]:
         """What the core says to one record."""
+        self._pass_over(record.time)
         self._state, outputs = core.step(self._state, record, self._site)
         if record.signal == "level":
             self._watch(record)
@@ -58,8 +61,14 @@ class Engine:
 
     def advance(self, time: float) -> list[Output]:
         """Beliefs that are due by `time` (epoch s), with or without records."""
+        self._pass_over(time)
         self._state, outputs = core.advance(self._state, time, self._site)
         return list(outputs)
+
+    def _pass_over(self, time: float) -> None:
+        """After a long silence: beliefs of its last day, as after a short one, and none of the time before."""
+        if time - self._state.next_due > MADE_UP_S:
+            core.pass_over(self._state, time - MADE_UP_S)
 
     def flags(self, sump: str, signal: str) -> int:
         """Gate bits of the newest sample; 0 is good."""

@@ -20,13 +20,16 @@ class Picture:
     simulated: bool
     signals: dict[str, dict[str, dict[str, Any]]] = field(default_factory=dict)
 
-    def show(self, sample: Sample) -> None:
-        """A newer sample of a signal."""
+    def show(self, sample: Sample) -> bool:
+        """A newer sample of a signal; whether it is the first of that signal."""
         told: dict[str, Any] = {"time": sample.time, "raw": sample.raw}
         if sample.signal == "level":
             told["litres"] = round(sample.value, 3)
         told |= {"flags": sample.flags, "text": describe(sample.flags), "simulated": sample.simulated}
-        self.signals.setdefault(sample.sump, {})[sample.signal] = told
+        shown = self.signals.setdefault(sample.sump, {})
+        first = sample.signal not in shown
+        shown[sample.signal] = told
+        return first
 
     def body(
         self,

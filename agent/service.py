@@ -168,6 +168,7 @@ class Agent:
         self._read_to = self.journal.bookmark_of(INBOX)
         self._running: dict[str, tuple[float, float]] = {}  # sump → value told to the core, monotonic s
         self._commit_at = self._snapshot_at = self._status_at = clock.monotonic()
+        self._first = False  # a signal has been heard for the first time: kept and shown at once
         self._fed = 0
         self._closed = False
 
@@ -240,13 +241,14 @@ class Agent:
         self._enter(self.reviews.due(now))
         self._dose(now)
         self.publishers.collect(self.outbox)
-        if self.outbox.urgent or monotonic_s >= self._commit_at:
+        if self._first or self.outbox.urgent or monotonic_s >= self._commit_at:
             self._commit()
         self._take_words()
         if monotonic_s >= self._snapshot_at:
             self._snapshot()
         self._watch_threads(monotonic_s)
-        if self.live.due(monotonic_s):
+        if self._first or self.live.due(monotonic_s):
+            self._first = False
             self._write_live()
         if self.explained.due(monotonic_s):
             self._write_explained()
@@ -277,7 +279,7 @@ class Agent:
         sample = Sample(reading.time, reading.sump, reading.signal, value, calibrated, flags, reading.simulated)
         if wanted:
             self.journal.add(sample)
-        self.picture.show(sample)
+        self._first = self.picture.show(sample) or self._first
         if self.doses is not None:
             self.doses.saw(sample)
         self.publishers.sample_now(sample, wanted and not self.journal.unsure_from)

@@ -154,6 +154,11 @@ def advance(state: SiteState, time: float, site: SiteSpec) -> tuple[SiteState, l
     return state, _beliefs_due(state, time) if time > state.next_due else []
 
 
+def pass_over(state: SiteState, time: float) -> None:
+    """Beliefs that were due before `time` (epoch s) and not told are not told: nobody was there to hold them."""
+    state.next_due = max(state.next_due, ceil(time / state.every_s) * state.every_s)
+
+
 def finish(state: SiteState, site: SiteSpec) -> list[Output]:
     """The records have ended: the beliefs due up to the last of them."""
     if state.next_due <= state.time:
