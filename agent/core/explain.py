@@ -7,14 +7,16 @@ from typing import TYPE_CHECKING
 
 from agent.core import strength
 from agent.core.belief import belief_at
-from agent.core.kinds import STRONG, WEAK
+from agent.core.kinds import STRONG, STRONG_BEFORE, WEAK, WEAK_BEFORE
 from agent.core.sump import PRIOR_SHARE_SD, leaked_lately, slot_of
 
 if TYPE_CHECKING:
     from agent.core.sump import Addition, Reading, Sump
 
 DOUBTS_TOLD, DOUBT_TOLD = 6, 0.3  # of so many last readings, those likelier wrong than this
-WHY = {WEAK: ", after a weak reading", STRONG: ", after a strong reading"}
+WHY = dict.fromkeys((WEAK, WEAK_BEFORE), ", after a weak reading") | dict.fromkeys(
+    (STRONG, STRONG_BEFORE), ", after a strong reading"
+)
 
 
 def explain(sump: Sump, when: float) -> str:

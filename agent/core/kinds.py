@@ -12,14 +12,18 @@ from math import exp, log
 from agent.core.strength import LEAN, RICH, SAID, USUAL, WATER, Kind
 
 PLAIN, WEAK, STRONG = "plain", "weak", "strong"  # what was last read before the addition
+WEAK_BEFORE, STRONG_BEFORE = "weak before", "strong before"  # the same, READ_JUST_S ago and more
 PRIOR_COUNTS = {
-    PLAIN: {USUAL: 9.0, WATER: 1.0, RICH: 1.7, LEAN: 0.3},
-    WEAK: {USUAL: 3.0, WATER: 0.3, RICH: 4.0, LEAN: 0.2},
-    STRONG: {USUAL: 3.0, WATER: 3.0, RICH: 0.3, LEAN: 0.7},
+    PLAIN: {USUAL: 10.0, WATER: 1.2, RICH: 0.7, LEAN: 0.2},
+    WEAK: {USUAL: 2.5, WATER: 0.2, RICH: 4.0, LEAN: 0.2},
+    WEAK_BEFORE: {USUAL: 4.0, WATER: 0.4, RICH: 1.5, LEAN: 0.2},
+    STRONG: {USUAL: 2.5, WATER: 3.0, RICH: 0.2, LEAN: 1.0},
+    STRONG_BEFORE: {USUAL: 4.0, WATER: 1.2, RICH: 0.2, LEAN: 0.4},
 }
-PRIOR_FOLLOWED = (2.0, 1.0)  # additions made as advised and otherwise, while a correction stood
+PRIOR_FOLLOWED = (1.0, 1.0)  # additions made as advised and otherwise, while a correction stood and nobody said
 POUR_SPREAD = 0.06  # of the usual mix, from pour to pour, share of its strength
 WORD_TRUE = 0.93  # of people's words that name the right kind
+READ_JUST_S = 14 * 3600.0  # whoever reads corrects within the shift, or the next one does
 READ_LATELY_S = 30 * 3600.0  # a reading older than this no longer moves what is poured
 
 
@@ -48,14 +52,14 @@ class Habits:
         return seen[kind] / sum(seen.values())
 
 
-def mood_after(read_pct: float | None, low_pct: float, target_pct: float, high_pct: float) -> str:
-    """What a reading of `read_pct` asks of people; None where nothing was read lately."""
+def mood_after(read_pct: float | None, age_s: float, low_pct: float, target_pct: float, high_pct: float) -> str:
+    """What a reading of `read_pct`, `age_s` ago, asks of people; None where nothing was read lately."""
     if read_pct is None:
         return PLAIN
     if read_pct < target_pct - 0.5 * (target_pct - low_pct):
-        return WEAK
+        return WEAK if age_s < READ_JUST_S else WEAK_BEFORE
     if read_pct > target_pct + 0.5 * (high_pct - target_pct):
-        return STRONG
+        return STRONG if age_s < READ_JUST_S else STRONG_BEFORE
     return PLAIN
 
 
@@ -68,19 +72,22 @@ def candidates(
     wanted_pct: float,
 ) -> list[Kind]:
     """Kinds an unlogged addition may have been. `wanted_pct`: the mix that would land it on target, in %."""
-    wanted = min(max(wanted_pct, 1.3 * usual_pct), max(richest_pct, 1.5 * usual_pct))
     rich = habits.share(mood, RICH)
+    strong = Kind(RICH, max(1.1 * target_pct, 1.5 * usual_pct), 0.3 * target_pct, log(rich))
+    stronger = [strong]
+    if wanted_pct > 1.3 * usual_pct:  # below that nobody mixes anything by hand: the usual mix does it
+        wanted = min(wanted_pct, max(richest_pct, 1.5 * usual_pct))
+        stronger = [Kind(RICH, wanted, 0.3 * wanted, log(0.6 * rich)), _weighed(strong, log(0.4 * rich))]
     return [
         Kind(USUAL, usual_pct, POUR_SPREAD * usual_pct, log(habits.share(mood, USUAL))),
         Kind(WATER, 0.0, 0.04, log(habits.share(mood, WATER))),
-        Kind(RICH, wanted, 0.35 * wanted, log(0.6 * rich)),
-        Kind(RICH, max(1.1 * target_pct, 1.5 * usual_pct), 0.35 * target_pct, log(0.4 * rich)),
+        *stronger,
         Kind(LEAN, 0.5 * usual_pct, 0.25 * usual_pct, log(habits.share(mood, LEAN))),
     ]
 
 
 def as_advised(habits: Habits, kinds: list[Kind], advised_pct: float, usual_pct: float) -> list[Kind]:
-    """The kinds of an addition made while one at `advised_pct` was advised: mostly that, else as ever."""
+    """The kinds of an addition made while one at `advised_pct` was advised: that by the share learned, else as ever."""
     share = habits.followed[0] / sum(habits.followed)
     rest = log(1.0 - share)
     if advised_pct == usual_pct:

@@ -50,6 +50,7 @@ SHARE_LOW, SHARE_HIGH = 0.15, 0.98
 WRONG_SHARE = 0.05  # of hand readings that are wrong
 FAR_SD, CLEANED_BRIX = 4.0, 0.6  # an inline reading this far off; 1 sd of what cleaning its window moves
 WRONG_BRIX = 1.6  # 1 sd of those
+POSSIBLE = 1.0 / 3.0  # of the likeliest kind's weight: one with less no longer moves the one figure of an addition
 
 
 @dataclass(frozen=True, slots=True)
@@ -346,6 +347,32 @@ def kind_weights(mix: Mixture, slot: int) -> dict[int, float]:
     """Probability of each kind of the addition in a slot (0 = the newest)."""
     shares: list[float] = (mix.w @ mix.slots[:, slot]).tolist()
     return {kind: p for kind, p in enumerate(shares) if p > 0.0}
+
+
+def poured_pct(mix: Mixture, slot: int, usual_pct: float) -> tuple[float, float]:
+    """What an addition's strength was, %: its mean over the kinds that are still possible, and its spread about that.
+
+    The spread is that of every kind, the unlikely ones too. Joined histories share one M, so that the usual mix's own
+    mean is taken from the proportioner's ratio and water's is nothing.
+    """
+    whole, sd = moments(mix, M + slot)
+    kinds = kind_weights(mix, slot)
+    least = POSSIBLE * max(kinds.values())
+    still = {kind: p for kind, p in kinds.items() if p >= least}
+    if len(still) == len(kinds):
+        return max(whole, 0.0), sd
+    mean = sum(p * _mean_of(mix, slot, kind, usual_pct) for kind, p in still.items()) / sum(still.values())
+    return max(mean, 0.0), sqrt(sd * sd + (whole - mean) ** 2)
+
+
+def _mean_of(mix: Mixture, slot: int, kind: int, usual_pct: float) -> float:
+    """Mean strength of an addition if it was of this kind, %."""
+    if kind == WATER:
+        return 0.0
+    w = mix.w * mix.slots[:, slot, kind]
+    if kind == USUAL:
+        return usual_pct * exp(float(w @ mix.x[:, R] / w.sum()))
+    return float(w @ mix.x[:, M + slot] / w.sum())
 
 
 def doubt(mix: Mixture) -> float:

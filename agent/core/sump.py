@@ -208,8 +208,9 @@ def _prior(
 ) -> tuple[str, list[strength.Kind]]:
     """What an addition may have been before anybody says so: the mood that the last reading left, and the kinds."""
     spec, (before, added, _, usual) = sump.spec, numbers
-    read = _read_before(sump, start)
-    mood = kinds_of.mood_after(read, spec.low_pct, spec.target_pct, spec.high_pct)
+    reading = _read_before(sump, start)
+    read, age_s = (reading.pct, start - reading.time) if reading is not None else (None, 0.0)
+    mood = kinds_of.mood_after(read, age_s, spec.low_pct, spec.target_pct, spec.high_pct)
     now_pct = read if read is not None else guess_pct
     wanted = (spec.target_pct * (before + added) - now_pct * before) / added
     kinds = kinds_of.candidates(habits, mood, usual, spec.target_pct, spec.richest_pct, wanted)
@@ -293,15 +294,15 @@ def keep_reading(sump: Sump, reading: Reading) -> None:
     sump.readings = deque(rows, maxlen=sump.readings.maxlen)
 
 
-def _read_before(sump: Sump, start: float) -> float | None:
-    """The strength last read (%), lately and with no addition since."""
+def _read_before(sump: Sump, start: float) -> Reading | None:
+    """The strength as it was read last, lately and with no addition since."""
     for reading in reversed(sump.readings):
         if reading.time > start:
             continue
         if start - reading.time > kinds_of.READ_LATELY_S:
             return None
         between = any(reading.time < a.finding.start < start - 3600.0 for a in sump.additions)
-        return None if between else reading.pct
+        return None if between else reading
     return None
 
 
@@ -314,12 +315,12 @@ def slot_of(sump: Sump, ident: str) -> int | None:
 
 
 def makeup(sump: Sump, ident: str) -> tuple[float | None, float | None]:
-    """Mean and sd of an addition's strength, %, over what is still possible."""
-    slot = slot_of(sump, ident)
-    if slot is None:
+    """Mean of an addition's strength over what is still possible, %, and how far it may be off; None: gone by."""
+    slot, move = slot_of(sump, ident), sump.ledger.find(ident)
+    if slot is None or move is None:
         return None, None
-    mean, sd = strength.moments(sump.ledger.mix, strength.M + slot)
-    return max(mean, 0.0), sd
+    usual_pct = move.numbers[3] if move.what == "pour" else sump.spec.usual_pct
+    return strength.poured_pct(sump.ledger.mix, slot, usual_pct)
 
 
 def revise(sump: Sump, when: float) -> list[Output]:
@@ -396,7 +397,8 @@ def heed(sump: Sump, habits: Habits, addition: Addition, word: Word) -> None:
         kind = kinds_of.kind_said(word.pct, usual)
         if addition.taught is not None:
             habits.learn(*addition.taught, -1.0)
-        addition.taught = addition.mood, strength.RICH if kind == strength.SAID else kind
+        by_hand = strength.RICH if word.pct > usual else strength.LEAN
+        addition.taught = addition.mood, by_hand if kind == strength.SAID else kind
         habits.learn(*addition.taught, 1.0)
         addition.learned = True
 

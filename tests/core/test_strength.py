@@ -192,6 +192,26 @@ def test_a_pour_carries_the_covariance_along_its_derivatives(seed, label, added,
     assert (after.slots[0, 1:] == mix.slots[0, :-1]).all()
 
 
+def two_thoughts(other: int, odds: float, ratio: float) -> Mixture:
+    """Ten litres went in: the usual mix, the proportioner off by `ratio`, or, `odds` times as likely, another kind."""
+    mix = known(7.0, log_ratio=log(ratio))
+    usual, own = log(1.0 / (1.0 + odds)), log(odds / (1.0 + odds))
+    kinds = [Kind(USUAL, 2.5, 0.1, usual), Kind(other, {WATER: 0.0, RICH: 9.0}[other], 0.1, own)]
+    return strength.pour(mix, 200.0, 10.0, 0.1, 2.5, kinds)
+
+
+@pytest.mark.parametrize("other", [WATER, RICH])
+def test_a_kind_no_longer_likely_moves_the_spread_of_an_addition_but_not_its_figure(other):
+    """Under a third of the likeliest: the figure is the usual mix's as the proportioner gives it; not so above."""
+    mix = two_thoughts(other, 0.2, 1.2)
+    mean, sd = strength.poured_pct(mix, 0, 2.5)
+    assert mean == pytest.approx(3.0)
+    off = mix.x[:, M] - mean
+    assert sd == pytest.approx(float(mix.w @ (mix.P[:, M, M] + off * off)) ** 0.5)
+    open_still = two_thoughts(other, 0.5, 1.2)
+    assert strength.poured_pct(open_still, 0, 2.5) == pytest.approx(strength.moments(open_still, M))
+
+
 # ---- the recursion against one batch
 
 

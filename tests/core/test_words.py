@@ -10,6 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from agent.core import kinds as habits_of
 from agent.core import strength
 from agent.core.outputs import Finding
 from agent.core.step import dump, finish, load, step
@@ -106,6 +107,21 @@ def test_a_weak_reading_entered_late_still_says_why_people_poured_a_strong_mix()
     _, void = lived(read(FIRST_H + 3.0, 3.7, at_h=FIRST_H - 0.5), taken_back)
     assert void.state.sumps["mill-2"].additions[0].mood == "plain"
     assert kinds_of(void, 1) == pytest.approx(kinds_of(blind, 1), abs=0.05)
+
+
+def test_a_reading_of_the_day_before_moves_people_less_than_one_just_taken():
+    def share(age_h: float) -> float:
+        mood = habits_of.mood_after(9.0, HOUR_S * age_h, 6.0, 7.0, 8.4)
+        return habits_of.Habits().share(mood, strength.USUAL)
+
+    assert share(2.0) < share(20.0) < habits_of.Habits().share(habits_of.PLAIN, strength.USUAL)
+
+
+def test_a_lean_mix_by_hand_is_learned_as_lean():
+    """A mix of its own below the usual one counts for lean mixes, one above for stronger ones."""
+    for pct, kind in ((1.0, strength.LEAN), (6.0, strength.RICH)):
+        _, run = lived(said(FIRST_H + 1.0, "addition", volume_l=None, pct=pct))
+        assert run.state.sumps["mill-2"].additions[0].taught == ("plain", kind)
 
 
 def test_a_late_reading_is_not_taken_for_the_newest():
