@@ -132,6 +132,11 @@ def decimal(value: float, digits: int) -> str:
     return localised(f"{value:.{digits}f}")
 
 
+def signed(value: float, digits: int) -> str:
+    """The same with its sign, plus too."""
+    return localised(f"{value:+.{digits}f}")
+
+
 def localised(number: str) -> str:
     """A number written by a program ("3.14") as people write it."""
     return number.replace(".", decimal_sign(_spoken.get()))

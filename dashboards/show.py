@@ -104,10 +104,10 @@ class Show:
             return NOTHING
         then, now = self.moment(time_s), self.moment(now_s)
         if then.date() == now.date():
-            return then.strftime("%H:%M")
+            return hour_of(then)
         if then.year == now.year:
-            return f"{language.day(then)} {then.strftime('%H:%M')}"
-        return then.strftime("%Y-%m-%d %H:%M")
+            return f"{language.day(then)} {hour_of(then)}"
+        return f"{then:%Y-%m-%d} {hour_of(then)}"
 
     def date(self, time_s: float | None) -> str:
         """A day with its year, in the site's zone."""
@@ -126,6 +126,12 @@ class Show:
             return datetime.fromisoformat(text).replace(tzinfo=self.zone).timestamp()
         except ValueError as why:
             raise Unreadable(_("“{text}” is not a date and time.", text=text[:40])) from why
+
+
+def hour_of(moment: datetime) -> str:
+    """Its time of day; in the hour that autumn has twice, with the zone's name that tells which of the two."""
+    twice = moment.replace(fold=1 - moment.fold).utcoffset() != moment.utcoffset()
+    return f"{moment:%H:%M} {moment.tzname()}" if twice else f"{moment:%H:%M}"
 
 
 def pct(value: float | None, digits: int = 1) -> str:

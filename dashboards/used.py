@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from math import hypot
 from typing import Any
 
 from agent.core import use
 from agent.core.spec import SumpSpec
 from agent.core.use import Held, Poured
 from dashboards.desk import Ask
-from dashboards.show import A_DAY_S, Show
+from dashboards.show import A_DAY_S, NINE_IN_TEN_SD, Show
 
 MOST_ROWS = 20_000
 STEPS_A_RANGE = 1_500  # beliefs a sump: half an hour over a month, six hours over a year
@@ -39,10 +40,11 @@ class SumpUse:
 
     spec: SumpSpec
     poured: Poured
+    spread: tuple[float, float]  # of the litres of mix and of concentrate poured, 1 sd
     held: Held
     cost: float | None
     turnovers: float
-    salts: float | None
+    salts: tuple[float, float] | None  # from … to, nine times in ten
     charge_days: float | None  # since it was last filled anew; None: not known, counted from the first record
     read_at: float | None  # last hand reading or titration
     losses: tuple[float, float, float, float] | None  # evaporation and carry-off L/day, share of evaporation, its sd
@@ -99,7 +101,8 @@ def of_sump(ask: Ask, spec: SumpSpec, span: Span, price: float | None) -> SumpUs
     newest = ask.belief(spec.id)
     readings = queries.readings(spec.id, now_s - 400 * A_DAY_S)
     return SumpUse(
-        spec=spec, poured=went_in, held=use.held(spec, beliefs, span.t0, span.t1, max(use.LONGEST_GAP_S, 1.5 * step_s)),
+        spec=spec, poured=went_in, spread=_spread(queries.findings(spec.id), span),
+        held=use.held(spec, beliefs, span.t0, span.t1, max(use.LONGEST_GAP_S, 1.5 * step_s)),
         cost=None if price is None else went_in.concentrate_l * price,
         turnovers=topped.turnovers(spec.full_l), salts=_salts(spec, newest, since, span.t1),
         charge_days=None if filled is None else (span.t1 - filled) / A_DAY_S,
@@ -116,12 +119,26 @@ def _additions(findings: Iterable[dict[str, Any]]) -> list[tuple[float, str, flo
     ]
 
 
-def _salts(spec: SumpSpec, belief: dict[str, Any] | None, since: float | None, until: float) -> float | None:
+def _spread(findings: Iterable[dict[str, Any]], span: Span) -> tuple[float, float]:
+    """How far the litres of mix and of concentrate that went in are known, 1 sd each; additions err apart."""
+    rows = [f for f in findings if f["kind"] in ADDED and f.get("volume_l") and span.t0 <= f["start"] < span.t1]
+    sds = [(f.get("volume_sd") or 0.0, f.get("makeup_sd") or 0.0, f) for f in rows]
+    concentrate = [hypot(v * (f.get("makeup_pct") or 0.0), f["volume_l"] * m) / 100.0 for v, m, f in sds]
+    return hypot(*(v for v, _, _ in sds)), hypot(*concentrate)
+
+
+def _salts(
+    spec: SumpSpec, belief: dict[str, Any] | None, since: float | None, until: float
+) -> tuple[float, float] | None:
+    """By how far the split of the losses is known."""
     if belief is None or since is None:
         return None
     days = max(0.0, (until - since) / A_DAY_S)
-    losses = belief["evaporation_l_per_day"], belief["carry_off_l_per_day"]
-    return use.salts_times_water(*losses, spec.full_l, days)
+    lost = belief["evaporation_l_per_day"] + belief["carry_off_l_per_day"]
+    share, half = belief["evaporation_share"], NINE_IN_TEN_SD * belief["evaporation_share_sd"]
+    ends = (min(max(share + sign * half, 0.0), 1.0) * lost for sign in (-1.0, 1.0))
+    low, high = (use.salts_times_water(water, lost - water, spec.full_l, days) for water in ends)
+    return low, high
 
 
 def _losses(belief: dict[str, Any] | None) -> tuple[float, float, float, float] | None:

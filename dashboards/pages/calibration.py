@@ -27,9 +27,9 @@ from calibration.shape import Comparison, Shape, compare
 from dashboards.calibration_views import Picture, drift_picture, level_picture
 from dashboards.core_sentences import core_text
 from dashboards.desk import Ask
-from dashboards.language import N_, _, decimal
+from dashboards.language import N_, _, decimal, localised, signed
 from dashboards.render import page
-from dashboards.show import Unreadable, number
+from dashboards.show import Show, Unreadable, number
 
 LOOK_BACK_S = 1800.0  # a level that does not settle for longer is not going to
 PAIRS_S = 180 * 86_400.0
@@ -88,7 +88,7 @@ async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Respo
         settled=now if isinstance(now, Settled) else None, curve=curve, no_curve=no_curve,
         steps=_steps(curve), out=_left_out(session, document), beside=beside, not_beside=not_beside,
         at_20=at_20, not_at_20=not_at_20, probed=probed,
-        picture=_picture(ask, curve), drift=_drift(ask, checks, told), told=told, due_words=DUE,
+        picture=_picture(ask, curve), drift=_drift(ask, checks, told), told=told, due_words=DUE, signed=signed,
         files=_rows(ask, spec), fields=_in_force(ask, spec), measured_with=MEASURED_WITH, most_rows=MOST_ROWS,
         engineer=ask.person is not None and ask.person.role == "maintenance",
     )  # fmt: skip
@@ -252,22 +252,25 @@ def _rows(ask: Ask, spec: SumpSpec) -> list[Row]:
     used = {stack[-1].file for _field, stack in _in_force(ask, spec) if stack}
     found = [(k.path.name, k.document) for k in _files(ask).all(spec.id) if k.document is not None]
     return [
-        Row(name, _(KINDS[d.kind]), d.time, d.by, _result(d), d.setting is not None, name in used) for name, d in found
+        Row(name, _(KINDS[d.kind]), d.time, d.by, _result(d, ask.show), d.setting is not None, name in used)
+        for name, d in found
     ]
 
 
-def _result(d: Document) -> str:
+def _result(d: Document, show: Show) -> str:
     """A result in a few words."""
     fit = d.fit
     if d.kind == "curve" and "rms_leave_one_out_l" in fit:
-        return _("{n} steps, left-out error {error} L", n=len(d.measured), error=f"{fit['rms_leave_one_out_l']:.2f}")
+        error = show.volume(fit["rms_leave_one_out_l"], 2)
+        return _("{n} steps, left-out error {error}", n=len(d.measured), error=error)
     if d.kind == "proportioner":
-        return f"{fit['ratio']['value']:.2f}: " + _(VERDICTS[fit["verdict"]])
-    units = {"factor": "", "zero": " Brix", "off": "", "offset_brix": " Brix", "held_l": " L"}
+        return f"{decimal(fit['ratio']['value'], 2)}: " + _(VERDICTS[fit["verdict"]])
+    units = {"factor": "", "zero": " Brix", "off": "", "offset_brix": " Brix", "held_l": f" {show.volume_unit}"}
     name = next((name for name in units if name in fit), None)
     if name is None:
         return ""
-    value, low, high = (f"{fit[name][part]:.3g}" for part in ("value", "low", "high"))
+    scale = show.in_unit(1.0) if name == "held_l" else 1.0
+    value, low, high = (localised(f"{scale * fit[name][part]:.3g}") for part in ("value", "low", "high"))
     told = _("{value} ({low} to {high})", value=value, low=low, high=high) + units[name]
     if d.kind != "zero":
         return told

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import hypot
+
 from starlette.responses import RedirectResponse, Response
 
 from dashboards import used
@@ -32,11 +34,12 @@ def _days(ask: Ask, span: Span) -> str:
     return _("{first} to {last}", first=ask.show.date(span.t0), last=ask.show.date(span.t1 - 1.0))
 
 
-def _total(rows: list[SumpUse]) -> tuple[float, float, float | None]:
-    """Litres of mix and of concentrate, and the cost, of all sumps; no cost where one has no price."""
+def _total(rows: list[SumpUse]) -> tuple[float, float, float | None, float, float]:
+    """Litres of mix and of concentrate, and the cost, of all sumps; no cost where one has no price; sds of litres."""
     costs = [row.cost for row in rows]
     cost = None if None in costs else sum(c for c in costs if c is not None)
-    return sum(row.poured.mix_l for row in rows), sum(row.poured.concentrate_l for row in rows), cost
+    sds = hypot(*(row.spread[0] for row in rows)), hypot(*(row.spread[1] for row in rows))
+    return sum(row.poured.mix_l for row in rows), sum(row.poured.concentrate_l for row in rows), cost, *sds
 
 
 def _money(ask: Ask):  # type: ignore[no-untyped-def]

@@ -41,6 +41,15 @@ def test_times_are_those_of_the_site() -> None:
     assert LITRES.clock(None, T0) == "–"
 
 
+def test_the_hour_that_autumn_has_twice_is_told_apart_and_spring_s_missing_one_is_no_time_of_day() -> None:
+    """The zone turned back at 01:00 UTC on 26 October 2025 and forward at 01:00 UTC on 30 March."""
+    back, forward = 1_761_440_400.0, 1_743_296_400.0
+    told = [LITRES.clock(back + s, back) for s in (-3601, -3600, -60, 0, 3599, 3600)]
+    assert told == ["01:59", "02:00 CEST", "02:59 CEST", "02:00 CET", "02:59 CET", "03:00"]
+    assert [LITRES.clock(forward + s, forward) for s in (-60, 0)] == ["01:59", "03:00"]
+    assert LITRES.read_moment("2025-03-30T02:30") == forward + 1800.0  # nobody's clock showed it: half an hour on
+
+
 @given(st.integers(1_700_000_000, 1_800_000_000))
 def test_a_time_survives_the_field_it_is_typed_in(time_s: int) -> None:
     """To the minute; in the hour that autumn has twice, the earlier of the two is meant."""
