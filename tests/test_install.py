@@ -169,6 +169,7 @@ def story(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Step]:
     tls, site = pi.root / "etc/sumpside/tls", pi.root / "etc/sumpside/site.toml"
     told["pages' certificate"] = strictly_verified(tls)
     site.write_text('[site]\ntimezone = "Europe/Vienna"\n[web]\nbase_url = "https://192.168.7.20:8080"\n')
+    told["described, but down"] = pi.install(old, moods={"0.1.0": "down"})
     with closing(sqlite3.connect(pi.root / "var/lib/sumpside/journal.sqlite")) as db:
         db.execute("PRAGMA user_version = 3")
     told["described"] = pi.install(old)
@@ -227,6 +228,13 @@ def test_a_described_shop_is_started_and_its_time_zone_compared(step: Callable[[
     assert "note: the site's time zone is Europe/Vienna" in told.out
 
 
+def test_a_described_shop_that_does_not_come_up_is_said(step: Callable[[str], Step]) -> None:
+    """Nothing is new but the site file, and there is no version to go back to."""
+    told = step("described, but down")
+    assert (told.code, told.current) == (1, "0.1.0") and "install: it does not come up" in told.err
+    assert "started what did not run" in told.out
+
+
 def test_what_somebody_bent_is_put_right_and_started_anew(step: Callable[[str], Step]) -> None:
     told = step("repaired")
     assert "wrote /etc/systemd/system/sumpside-agent.service" in told.out
@@ -246,7 +254,7 @@ def test_a_broker_gets_names_passwords_and_a_certificate_once(step: Callable[[st
 
 
 def test_the_pages_get_a_certificate_for_the_address_that_phones_use(step: Callable[[str], Step]) -> None:
-    first, described = step("first"), step("described")
+    first, described = step("first"), step("described, but down")  # the first run that knows the address
     assert first.files >= {f"etc/sumpside/tls/sumpside{name}" for name in (".crt", ".key", "-ca.crt", "-ca.key")}
     assert "made a certificate authority" in first.out and "made a certificate for" in first.out
     assert "made a certificate for" in described.out and "authority" not in described.out
