@@ -1,8 +1,8 @@
 """Transmitters that speak lines of text: those that send by themselves, and those that are asked.
 
 Nothing in a line says which question it answers. So after a miss the line is left alone until the late answer has
-come, or LATE_S have passed without it, and what comes then counts only where it comes alone (`Debts`). One of several
-that stays silent is asked less and less often.
+come, or LATE_S have passed without it, and the next answer only shows that the line has nothing more to send (`Debts`).
+One of several that stays silent or late is asked less and less often.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from contextlib import contextmanager
 import serial
 
 from agent.io.bus import READ_SLICE_S, Emit, Pace, Turns, in_unit
-from agent.io.serial_port import Debts, drain, heard, open_port, port_faults
+from agent.io.serial_port import AGAIN, TOO_LATE, Debts, drain, heard, open_port, port_faults
 from agent.site_buses import AsciiLineBus, AsciiSensor
 from agent.wire.ascii_line import Form, Line, LineDecoder, reading_in
 from agent.wire.outcomes import NEED_MORE, Fault
@@ -23,7 +23,6 @@ from agent.wire.outcomes import NEED_MORE, Fault
 QUIET_S = 0.02  # some 20 characters at 9600 baud: between lines, not within one
 LATE_S = 3.0  # no serial transmitter that works answers later
 LONGEST_REST_S = 30.0  # a silent transmitter among others is asked at least this often
-TOO_LATE = "answers later than timeout_s: raise it"
 
 
 class AsciiDriver:
@@ -37,7 +36,7 @@ class AsciiDriver:
         self._decoders = {marks: LineDecoder(*marks) for marks in map(_marks, self._heard)}
         self._turns = Turns(bus.period_s)
         self._pace = Pace(bus.period_s)
-        self._debts = Debts()
+        self._debts = Debts(are_named=False)
         self._rests: dict[int, tuple[float, float]] = {}  # silent sensors: until when (monotonic s), how long (s)
 
     @contextmanager
@@ -93,22 +92,27 @@ class AsciiDriver:
         if time.monotonic() < rest_until:
             self._rests[id(sensor)] = (rest_until, rest_s)
             return
-        drain(port, QUIET_S, self._bus.timeout_s)
-        port.write(_bytes(sensor.poll))
-        outcome = self._answer(port, sensor, stopping)
+        outcome = self._question(port, sensor, stopping)
+        if not isinstance(outcome, Fault) and self._debts.are_others(id(sensor)):
+            outcome = self._question(port, sensor, stopping)  # another's late answer will not come twice
         if not isinstance(outcome, Fault):
             emit.reading(sensor, outcome)
             return
         emit.fault(sensor, outcome.text)
-        if outcome.text == TOO_LATE:
+        if outcome.text in (TOO_LATE, AGAIN):  # perhaps it was another's: it does not rest for that
             return
+        self._debts.owes(id(sensor))
         if self._wait_out(port, stopping):
             emit.fault(sensor, TOO_LATE if outcome.text == "no answer" else outcome.text)
-            return
-        self._debts.owes(self)
         if len(self._asked) > 1:
             rest_s = min(2.0 * rest_s, LONGEST_REST_S)
             self._rests[id(sensor)] = (time.monotonic() + rest_s, rest_s)
+
+    def _question(self, port: serial.Serial, sensor: AsciiSensor, stopping: Callable[[], bool]) -> float | Fault:
+        drain(port, QUIET_S, self._bus.timeout_s)
+        self._debts.asked(id(sensor))
+        port.write(_bytes(sensor.poll))
+        return self._answer(port, sensor, stopping)
 
     def _wait_out(self, port: serial.Serial, stopping: Callable[[], bool]) -> bool:
         """Let a late answer come and go; whether one came. A line that babbles is left after a while."""
@@ -128,9 +132,8 @@ class AsciiDriver:
             for event in _events(decoder):
                 outcome = event if isinstance(event, Fault) else self._value(event, sensor)
                 if not isinstance(outcome, Fault):
-                    behind = decoder.held.strip()
-                    alone = self._debts.is_alone(self, port, self._bus.timeout_s, behind)
-                    return outcome if alone else Fault(TOO_LATE)
+                    doubt = self._debts.doubt(id(sensor), port, self._bus.timeout_s, decoder.held.strip(), stopping)
+                    return Fault(doubt) if doubt else outcome
                 wrong = outcome  # an echo of the question, perhaps: the answer may follow
         return wrong or Fault("no answer")
 

@@ -2,9 +2,9 @@
 
 RTU answers carry no number: a late one looks like the answer to the next question. So a unit that has missed an answer
 is in doubt. It is first asked something harmless by a function that none of its sensors use; a unit answers in order,
-so whatever answers that has answered everything before. One that never answers such a question is believed again
-after LATE_S, and then only what comes alone counts for a while (`Debts`). Other units go on meanwhile: their answers
-carry their own number.
+so whatever answers that has answered everything before. One that never answers such a question is asked again after
+LATE_S, and its next answer only shows that it has nothing more to send (`Debts`). Other units go on meanwhile: their
+answers carry their own number.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import Final
 import serial
 
 from agent.io.bus import Emit, Turns, in_unit, tell
-from agent.io.serial_port import Debts, drain, heard, open_port, port_faults
+from agent.io.serial_port import AGAIN, TOO_LATE, Debts, drain, heard, open_port, port_faults
 from agent.site_buses import ModbusRtuBus, ModbusSensor, ModbusTcpBus
 from agent.wire.modbus import FUNCTIONS, Question, Refusal, RtuAnswer, Words, rtu_request
 from agent.wire.outcomes import Fault
@@ -30,7 +30,6 @@ QUIET_CHARACTERS = 3.5  # ends a frame (Modbus over serial line 1.02, section 2.
 QUIET_LEAST_S = 0.004  # finer than this a USB adapter does not tell
 BITS_A_CHARACTER = 11
 NOT_ASKED: Final = "not asked: its unit has just missed an answer"
-TOO_LATE: Final = "answers later than timeout_s: raise it"
 EXCEPTIONS: Final = {
     1: "it does not know this function",
     2: "it has no such register",
@@ -87,7 +86,7 @@ class ModbusDriver:
         self._bus = bus
         self._turns = ModbusTurns(bus, self._ask_sensor)
         self._quiet_s = max(QUIET_LEAST_S, QUIET_CHARACTERS * BITS_A_CHARACTER / bus.baud)
-        self._debts = Debts()
+        self._debts = Debts(are_named=True)
         self._doubts: dict[int, tuple[float, int]] = {}  # by unit: when it was asked last, monotonic s; soundings since
 
     @contextmanager
@@ -109,8 +108,9 @@ class ModbusDriver:
             answer: Answer = Missed("no answer")
         else:
             self._doubts[unit] = (time.monotonic(), 0)  # until it is answered, also where the port goes meanwhile
+            self._debts.asked(unit)  # what it was sounded by does not count: it may leave that unanswered for good
             answer = self._ask(port, question_of(sensor), stopping)
-            if not isinstance(answer, Missed) or answer.text == TOO_LATE:  # in the second case both have come
+            if not isinstance(answer, Missed) or answer.text in (TOO_LATE, AGAIN):  # `Debts` has it then
                 del self._doubts[unit]
         if isinstance(answer, Missed) and not stopping():
             emit.fault(sensor, answer.text)
@@ -137,9 +137,9 @@ class ModbusDriver:
 
     def _ask(self, port: serial.Serial, question: Question, stopping: Callable[[], bool]) -> Answer:
         drain(port, self._quiet_s, self._bus.timeout_s)
-        timeout_s = self._bus.timeout_s
+        unit, timeout_s = question.unit, self._bus.timeout_s
         return ask_rtu(
-            port, question, timeout_s, stopping, lambda more: self._debts.is_alone(question.unit, port, timeout_s, more)
+            port, question, timeout_s, stopping, lambda more: self._debts.doubt(unit, port, timeout_s, more, stopping)
         )
 
 
@@ -148,11 +148,11 @@ def ask_rtu(
     question: Question,
     timeout_s: float,
     stopping: Callable[[], bool],
-    counts: Callable[[bytes], bool] = lambda behind: True,
+    doubt: Callable[[bytes], str] = lambda behind: "",
 ) -> Answer:
     """One question and what answers it within `timeout_s`, whatever else the line brings. Raises what the port does.
 
-    `counts` is told what stands behind an answer, and says whether it may be believed.
+    `doubt` is told what stands behind an answer, and says why it is not to be believed.
     """
     answer = RtuAnswer(question)
     port.write(rtu_request(question))
@@ -162,7 +162,8 @@ def ask_rtu(
         answer.receive(heard(port, left))
         event = answer.next_event()
         if isinstance(event, Words | Refusal):
-            return event if counts(answer.held) else Missed(TOO_LATE)
+            why = doubt(answer.held)
+            return Missed(why) if why else event
         if isinstance(event, Fault):
             wrong = event.text
     return Missed(wrong)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import termios
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from typing import Final
 
 import serial
 
@@ -15,6 +16,8 @@ from agent.site_buses import SerialBus
 WRITE_TIMEOUT_S = 1.0  # a request is a few bytes; a port that takes none for so long is stuck
 CHUNK_BYTES = 4096
 OWED_S = 60.0  # an answer that has not come by then has been lost on the way
+TOO_LATE: Final = "answers later than timeout_s: raise it"
+AGAIN: Final = "answers again after a miss: from the next one on it counts"
 PORT_ERRORS = (serial.SerialException, OSError, termios.error)
 
 
@@ -58,27 +61,57 @@ def heard(port: serial.Serial, most_s: float) -> bytes:
 class Debts:
     """Who may still send an answer that nobody waits for any more, and until when that is reckoned with.
 
-    While one is owed, an answer counts only when it stays the only one to its question: behind a late answer comes the
-    one that was asked for, and which is which nobody can tell, so that neither counts, and the debt is paid.
+    While one is owed, an answer may be that to an earlier question, from a device that is late each time. It then still
+    owes the next, as much later as that was asked later. Once it has been quiet behind an answer for the longest time
+    that lay between two questions, every debt is paid. That answer is old by then: it does not count, the next does.
+
+    Where answers do not say whose they are, one may also be another's. It is then believed if nothing comes behind it:
+    behind another's comes the one that was asked for, and which is which nobody can tell.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, are_named: bool) -> None:
+        self._are_named = are_named
         self._until: dict[object, float] = {}  # monotonic s
+        self._asked: dict[object, tuple[float, float]] = {}  # last question, monotonic s; longest time between two, s
+
+    def asked(self, who: object) -> None:
+        """A question is sent."""
+        now = time.monotonic()
+        last, longest_s = self._asked.get(who, (now, 0.0))
+        self._asked[who] = (now, max(longest_s, now - last) if who in self._owing() else 0.0)
 
     def owes(self, who: object) -> None:
-        """An answer was waited for in vain, longer than any takes that are known."""
+        """An answer was waited for in vain."""
         self._until[who] = time.monotonic() + OWED_S
 
-    def is_alone(self, who: object, port: serial.Serial, timeout_s: float, behind: bytes) -> bool:
-        """Whether the answer that has just come, and `behind` it, may count; waits `timeout_s` where one is owed."""
-        if time.monotonic() >= self._until.get(who, 0.0):
-            self._until.pop(who, None)
-            return True
-        if not behind and not heard(port, timeout_s):
-            return True
-        del self._until[who]
-        drain(port, timeout_s, 2.0 * timeout_s)
-        return False
+    def are_others(self, who: object) -> bool:
+        """Whether an answer may be somebody else's."""
+        return not self._are_named and bool(self._owing() - {who})
+
+    def _owing(self) -> set[object]:
+        return {who for who, until in self._until.items() if time.monotonic() < until}
+
+    def doubt(
+        self, who: object, port: serial.Serial, timeout_s: float, behind: bytes, stopping: Callable[[], bool]
+    ) -> str:
+        """Why the answer that has just come, and `behind` it, is not to be believed; empty where it is.
+
+        It waits for what may come behind it, `timeout_s` longer than is said above: nothing is late to the moment.
+        """
+        owes, others = who in self._owing(), self.are_others(who)
+        if not owes and not others:
+            return ""
+        end = time.monotonic() + (self._asked[who][1] if owes else 0.0) + timeout_s
+        while not behind and (left := end - time.monotonic()) > 0.0 and not stopping():
+            behind = heard(port, left)
+        if behind:
+            drain(port, timeout_s, 2.0 * timeout_s)
+            if owes:
+                self.owes(who)
+            return TOO_LATE
+        if owes:
+            del self._until[who]
+        return AGAIN if owes else ""
 
 
 def drain(port: serial.Serial, quiet_s: float, most_s: float) -> bytes:

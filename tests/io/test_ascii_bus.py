@@ -99,8 +99,9 @@ def test_a_late_answer_is_not_credited_to_the_next_question(plug: Plug) -> None:
         assert plug.receive(3) == b"?1\r"
         wait_for(lambda: heard.bus.health.faults == 1, "the agent to give the answer up")
         plug.send(b"111.1\r\n")
-        assert plug.receive(3) == b"?2\r"
-        plug.send(b"22.2\r\n")
+        for number in (22.1, 22.2):  # asked twice: the first might be the other's
+            assert plug.receive(3) == b"?2\r"
+            plug.send(f"{number}\r\n".encode())
         wait_for(lambda: heard.values("temperature"), "the second sensor")
         assert heard.values("temperature") == [22.2]
         assert heard.values("level") == []
