@@ -37,6 +37,7 @@ def bridge(t: Tracker, when: float, minutes: float, y: float) -> None:
         b.keep_calm(when)
     t.branches = born
     t.recent.clear()
+    t.back = []
 
 
 def _hidden_flows(t: Tracker, b: Branch, minutes: float, middle: float, y: float, noise: float) -> list[Branch]:

@@ -5,7 +5,7 @@ Each function takes the tracker as it stands at `when` (epoch s) and moves what 
 
 from __future__ import annotations
 
-from math import log, sqrt
+from math import exp, log, sqrt
 from statistics import median
 from typing import TYPE_CHECKING
 
@@ -23,6 +23,10 @@ RATE_GAIN = 0.15  # of an hour's loss, on the running mean
 RAMP_MIN = 6.0  # after a turn the level itself moves
 MOST_LOST = 0.02 / 60.0  # of full a minute; more in an hour is not what a rate is learned from
 USUAL_RUNS, USUAL_GAIN, USUAL_MOST = 25, 0.005, 1.15  # runs before what is usual is known; how it then moves
+LONG_STOP_S = 8400.0  # from the quick part's end: then little of the slow part is still to come
+TAIL_GAIN, LEAST_TAIL = 0.15, 0.3  # of a long stop; the share of the slow part that it must show
+MOST_TAIL, TAIL_TOLD_SD = 0.08, 2.0  # of full; a rise from which its pace can be told, sd of a reading
+TAIL_MIN = 12.0, 150.0  # its time constant, at least and at most
 HELD_GAIN, HELD_FLOOR = 0.08, 0.03  # of a run, on mean and spread over runs; the least spread, share of it
 
 
@@ -67,27 +71,69 @@ def shape(t: Tracker, when: float) -> None:
         return
     if not best.run:
         held(t, best)
+        t.back = [(when, _seen(best), best.u2)]
     before = [y for t, y in t.recent if began - 360.0 < t < began - 30.0]
     if len(before) >= 3 and abs(best.turn_u - (0.0 if best.run else 1.0)) < 0.05:
-        points = [((t - began) / 60.0, y) for t, y in t.recent if t > began]
-        table = t.rates.start if best.run else t.rates.stop
-        table.learn(points, median(before), t.noise())
+        points = [((at - began) / 60.0, y) for at, y in t.recent if at > began]
+        if best.run:
+            t.rates.start.learn(points, median(before), t.noise())
+        else:  # what comes back slowly has no part in the shape of the rest
+            slow, tau = best.G * best.turn_w, t.rates.tail_min
+            points = [(lag, y + slow * exp(-lag / tau)) for lag, y in points]
+            t.rates.stop.learn(points, median(before) + slow, t.noise())
 
 
 def held(t: Tracker, b: Branch) -> None:
     """What this run held up, known from its start and its stop, teaches mean and spread over runs."""
     rates, t.runs = t.rates, t.runs + 1
     gain = max(HELD_GAIN, 1.0 / (t.runs + 1.0))
-    off, tail_off = b.H - rates.held_l, b.G - rates.tail_l
+    off = b.H - rates.held_l
     rates.held_l += gain * off
     if t.runs == USUAL_RUNS:
         t.usual_held_l = rates.held_l
     elif t.runs > USUAL_RUNS:
         t.usual_held_l += USUAL_GAIN * (min(rates.held_l, USUAL_MOST * t.usual_held_l) - t.usual_held_l)
-    rates.tail_l += gain * tail_off
     floor = HELD_FLOOR * rates.held_l + t.spread
     rates.held_sd = max(floor, sqrt((1.0 - gain) * rates.held_sd**2 + gain * (off * off + b.phh)))
-    rates.tail_sd = max(0.5 * t.spread, sqrt((1.0 - gain) * rates.tail_sd**2 + gain * (tail_off**2 + b.pgg)))
+
+
+def tail(t: Tracker, when: float) -> None:
+    """What comes back slowly shows in a long stop alone: it is learned once an hour's look finds one that is over.
+
+    y(t) = y∞ − G·u2(t): the rise from the quick part's end to the last look gives G, that to a look between gives
+    how fast.
+    """
+    best = t.best()
+    if not t.back:
+        return
+    if best.run or best.start or best.toggled > t.back[0][0] or len(t.branches) > 1:
+        t.back = []
+        return
+    t.back.append((when, _seen(best) + t.rates.idle * (when - t.back[0][0]) / 60.0, best.u2))
+    if when - t.back[0][0] < LONG_STOP_S:
+        return
+    looks, t.back, rates = t.back, [], t.rates
+    (_, y0, u0), (_, y1, u1) = looks[0], looks[-1]
+    if u0 - u1 < LEAST_TAIL:
+        return
+    t.long_stops += 1
+    gain = max(TAIL_GAIN, 1.0 / (t.long_stops + 1.0))
+    off = min(max((y1 - y0) / (u0 - u1), -MOST_TAIL * t.full_l), MOST_TAIL * t.full_l) - rates.tail_l
+    rates.tail_l = max(0.0, rates.tail_l + gain * off)
+    rates.tail_sd = max(0.5 * t.spread, sqrt((1.0 - gain) * (rates.tail_sd**2 + gain * off * off)))
+    if y1 - y0 > TAIL_TOLD_SD * t.spread:
+        at, y, _ = looks[1]
+        ago, whole, tau = (at - looks[0][0]) / 60.0, (looks[-1][0] - looks[0][0]) / 60.0, rates.tail_min
+        told = (y - y0) / (y1 - y0) - (1.0 - exp(-ago / tau)) / (1.0 - exp(-whole / tau))
+        slope = ago / tau * exp(-ago / tau)  # of the share that is back, on ln τ
+        if slope > 0.1:
+            tau *= exp(-gain * min(max(told / slope, -0.5), 0.5))
+            rates.tail_min = min(max(tau, TAIL_MIN[0]), TAIL_MIN[1])
+
+
+def _seen(b: Branch) -> float:
+    """Litres that the branch expects the level to show: its readings, smoothed."""
+    return b.V - b.H * b.u1 - b.G * b.u2
 
 
 def listen(t: Tracker) -> None:

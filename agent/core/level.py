@@ -5,11 +5,12 @@ One sump's level reading, turned into litres by the curve, shows
     y = V − H·u1(t) − G·u2(t) + noise
 
 V volume at rest (L); H, G litres held up while the pump runs, of which H comes back quickly and G slowly. While
-the pump runs u1 and u2 rise to 1; after it stops both fall to 0, u1 by the shape that this sump has shown
-(agent.core.holdup), u2 with TAU_TAIL. (V, H, G) is Gaussian within a *branch*; a branch says whether the pump
-runs and whether an inflow (or outflow) is under way. Where a reading surprises a branch it splits from its last
-calm moment into the explanations that physics allows, each re-run over the readings since then; the likelihood
-of what follows picks one. Quiet stretches cost one branch.
+the pump runs u1 and u2 rise to 1, both by the shape that this sump's starts have shown (agent.core.holdup); after
+it stops both fall to 0, u1 by the shape of its stops, u2 with a time constant that long stops have shown
+(agent.core.learn). (V, H, G) is Gaussian within a *branch*; a branch says whether the pump runs and whether an
+inflow (or outflow) is under way. Where a reading surprises a branch it splits from its last calm moment into the
+explanations that physics allows, each re-run over the readings since then; the likelihood of what follows picks
+one. Quiet stretches cost one branch.
 
 Volumes in L, times in epoch seconds, rates in L/min inside this file.
 """
@@ -23,7 +24,7 @@ from agent.core.holdup import LAGS, Shape
 
 TAU_ON_MIN = 2.5  # circulation fills within 1-5 min of a start
 TAU_OFF_MIN = 2.0  # most returns within 2-5 min of a stop
-TAU_TAIL_MIN = 35.0  # the rest returns in 30-90 min
+TAU_TAIL_MIN = 35.0  # the rest returns in 30-90 min; at first, until long stops have shown this sump's own
 SHAPE_FORCE = 1.4  # on the shape's learned spread: errors of one turn hang together
 TAIL_ERROR = 0.10  # the same for the tail, whose size is learned
 
@@ -77,6 +78,7 @@ class Rates:
     held_sd: float
     tail_l: float
     tail_sd: float
+    tail_min: float = TAU_TAIL_MIN
     start: Shape = field(default_factory=lambda: Shape(TAU_ON_MIN))
     stop: Shape = field(default_factory=lambda: Shape(TAU_OFF_MIN))
 
@@ -89,7 +91,7 @@ class Branch:
         "pvh", "pvg", "phh", "phg", "pgg", "up", "down", "quiet_up",
         "quiet_down", "flow", "rate", "start", "v0", "p0", "s0", "end",
         "gap", "lost", "moved", "fresh", "skipped", "poured", "calm", "calm_at",
-        "toggled", "born", "lag", "turn_u", "pace", "moving",
+        "toggled", "born", "lag", "turn_u", "turn_w", "pace", "moving",
     )  # fmt: skip
 
     def __init__(self, y: float, noise: float, rates: Rates, run: bool) -> None:
@@ -117,7 +119,7 @@ class Branch:
         self.calm: Branch | None = None
         self.calm_at = 0.0
         self.lag = 1e6  # minutes since the pump's last start or stop
-        self.turn_u = u  # u1 at that moment
+        self.turn_u = self.turn_w = u  # u1 and u2 at that moment
         self.pace = 1.0  # how much faster than this sump's shape says the turn goes
         self.moving = 0.0  # 1 sd of u1 from the shape of the transient
         self.born = 0.0  # epoch s at which it split from another
@@ -135,7 +137,7 @@ class Branch:
         o.gap, o.lost, o.moved, o.fresh = self.gap, self.lost, self.moved, self.fresh
         o.skipped, o.poured, o.calm, o.calm_at = self.skipped, self.poured, self.calm, self.calm_at
         o.toggled, o.born, o.lag, o.turn_u = self.toggled, self.born, self.lag, self.turn_u
-        o.pace, o.moving = self.pace, self.moving
+        o.pace, o.moving, o.turn_w = self.pace, self.moving, self.turn_w
         return o
 
     def predict(self, minutes: float, rates: Rates, full_l: float) -> None:
@@ -146,16 +148,18 @@ class Branch:
             k = int(lag)
             left = shape.left[k] + (shape.left[k + 1] - shape.left[k]) * (lag - k)
             from_u = self.turn_u
-            self.u1 = 1.0 - (1.0 - from_u) * left if self.run else from_u * left
+            if self.run:
+                self.u1, self.u2 = 1.0 - (1.0 - from_u) * left, 1.0 - (1.0 - self.turn_w) * left
+            else:
+                self.u1 = from_u * left
             self.moving = SHAPE_FORCE * shape.sd[k] * (1.0 - from_u if self.run else from_u)
         else:
             self.u1 = 1.0 if self.run else 0.0
             self.moving = 0.0
-        if self.run:
-            if self.u2 < 1.0:
-                self.u2 += (1.0 - self.u2) * (1.0 - exp(-minutes / TAU_ON_MIN))
-        elif self.u2 > 0.0:
-            self.u2 *= exp(-minutes / TAU_TAIL_MIN)
+            if self.run:
+                self.u2 = 1.0
+        if not self.run and self.u2 > 0.0:
+            self.u2 *= exp(-minutes / rates.tail_min)
         loss = (rates.running if self.run else rates.idle) * minutes
         self.V -= loss
         if self.start:
@@ -203,7 +207,7 @@ class Branch:
         """The pump starts or stops. Each run holds up its own volume, about this sump's usual one."""
         self.run = not self.run
         self.pace = pace
-        self.toggled, self.lag, self.turn_u = when, 0.0, self.u1
+        self.toggled, self.lag, self.turn_u, self.turn_w = when, 0.0, self.u1, self.u2
         if self.run and self.u1 < 0.05:
             self.H, self.G = rates.held_l, rates.tail_l * (1.0 - self.u2) + self.G * self.u2
             self.phh, self.pgg = rates.held_sd**2, rates.tail_sd**2

@@ -13,8 +13,6 @@ from agent.core.level import (
     GAP_MIN,
     SURPRISE,
     TAIL_ERROR,
-    TAU_ON_MIN,
-    TAU_TAIL_MIN,
     Branch,
 )
 
@@ -79,12 +77,10 @@ def steady(t: Tracker, b: Branch, when: float, y: float) -> bool:
         return False
     rates, run, w = t.rates, b.run, b.u2
     if run:
-        u, loss, moving = 1.0, rates.running * minutes, 0.0
-        if w < 1.0:
-            w = w + (1.0 - w) * (1.0 - exp(-minutes / TAU_ON_MIN)) if w < 0.9999 else 1.0
+        u, w, loss, moving = 1.0, 1.0, rates.running * minutes, 0.0
     else:
         u, loss = 0.0, rates.idle * minutes
-        w = w * exp(-minutes / TAU_TAIL_MIN) if w > 1e-4 else 0.0
+        w = w * exp(-minutes / rates.tail_min) if w > 1e-4 else 0.0
         moving = TAIL_ERROR * b.G * w
     spread, seen = t.spread, (moved if moved > 0.0 else -moved) / 1.128
     spread += SPREAD_GAIN * ((seen if seen < 4.0 * spread else 4.0 * spread) - spread)

@@ -74,7 +74,7 @@ class Tracker:
         "full_l", "high_l", "branches", "time", "recent", "rates", "spread", "last_y", "same_min",
         "longest_same_min", "known", "turns", "told", "habit", "hour", "stand", "ahead",
         "turned", "learning", "runs", "seen", "calendar", "ripple", "warmth",
-        "usual_held_l", "same_n", "before_jump", "begun", "thinned", "share",
+        "usual_held_l", "same_n", "before_jump", "begun", "thinned", "share", "back", "long_stops",
     )  # fmt: skip
 
     def __init__(self, full_l: float, high_l: float | None = None) -> None:
@@ -102,6 +102,8 @@ class Tracker:
         self.seen = 0  # of the FIRST readings
         self.ripple, self.warmth = Ripple(), Warmth()
         self.usual_held_l = 0.0  # what runs have held up over a long time; 0 while too few are known
+        self.back: list[tuple[float, float, float]] = []  # of this stop: epoch s, L seen less losses, u2
+        self.long_stops = 0  # that taught what comes back slowly
         self.runs = 0  # that taught what is held up
         self.turned = self.learning = 0.0  # epoch s of the last start or stop; of the one to learn from, 0 = none
         self.ahead: Floats | None = None  # L lost up to each hour of five usual weeks; until an hour teaches more
@@ -156,6 +158,7 @@ class Tracker:
         if int(when // 3600.0) != self.hour:
             learn.habit(self, when)
             learn.rate(self, when)
+            learn.tail(self, when)
             self.ahead, self.share = None, -1.0
         if self.learning and when - self.learning > SHAPE_MIN * 60.0:
             learn.shape(self, when)

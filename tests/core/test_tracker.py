@@ -113,6 +113,22 @@ def test_without_a_contact_turns_are_told_from_pours(law):
     assert np.median(errors) < 0.01 * FULL_L
 
 
+@pytest.mark.parametrize(("law", "tail_l"), [("slow", 3.0), ("pipes", 0.0)])
+def test_what_comes_back_for_hours_is_learned_at_long_stops(law, tail_l):
+    """A fifth of 15 L returns with 40 min on one machine, none on the other; thereby the volume of a run is known."""
+    plant = Plant(law, held_l=15.0, volume_l=190.0, noise_l=0.3, runs=three_runs_a_day)
+    days = simulate(np.random.default_rng(22), plant, 24.0 * 12)
+    run = drive(in_order(days.contact(), days.levels()))
+    tracker = run.state.sumps["mill-2"].tracker
+    assert tracker.long_stops >= 8
+    assert tracker.rates.tail_l == pytest.approx(tail_l, abs=0.6)
+    if tail_l:
+        assert tracker.rates.tail_min == pytest.approx(40.0, rel=0.35)
+    ran = [b for b in run.beliefs if b.time > T0 + 6 * 86400.0 and days.running[days.at(b.time)]]
+    errors = [b.volume_l - days.volume_l[days.at(b.time)] for b in ran]
+    assert abs(np.mean(errors)) < 0.002 * FULL_L
+
+
 # ---- one branch is a Kalman filter
 
 
