@@ -60,6 +60,10 @@ class Show:
         places = 0 if half >= 2 else 1
         return f"{decimal(self.in_unit(volume_l), places)} {self.volume_unit} ± {decimal(half, places)}"
 
+    def sum_pm(self, volume_l: float, volume_sd: float) -> str:
+        """A sum of estimates; one of none is nothing, and sure."""
+        return self.volume_pm(volume_l, volume_sd) if volume_sd > 0.0 else self.volume(volume_l)
+
     def pour(self, volume_l: float | None) -> str:
         """A volume to be measured out by hand: tenths below 20, fluid ounces below one gallon."""
         if volume_l is None:

@@ -198,3 +198,18 @@ def test_the_focus_can_be_seen_on_everything_that_takes_it(open_page: Open) -> N
         assert on_body or width >= 2
         seen += not on_body
     assert seen > 10
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_the_week_is_printed_as_ink_on_one_sheet_whatever_the_screen_is_set_to(open_page: Open, language: str) -> None:
+    page = open_page("/use", "supervisor", color_scheme="dark", locale=language)
+    page.get_by_test_id("themes").get_by_role("button").nth(1).click()  # dark by choice too
+    assert page.locator("html").get_attribute("data-theme") == "dark"
+    assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(format="A4"))) == 1
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 688, "height": 1017})  # A4 within its margins
+    assert page.evaluate("document.documentElement.scrollWidth") <= 688
+    colours = "e => [getComputedStyle(e).color, getComputedStyle(e).backgroundColor]"
+    assert page.get_by_test_id("use").evaluate(colours) == ["rgb(0, 0, 0)", "rgb(255, 255, 255)"]
+    expect(page.locator(".print-head")).to_contain_text("Harrow Lane Gearworks · 19")
+    expect(page.locator(".tabs, .places, .foot, [data-print]").filter(visible=True)).to_have_count(0)
