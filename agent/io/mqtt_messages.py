@@ -129,7 +129,10 @@ def encode(body: Any) -> bytes:
         text = json.dumps(body, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
     except ValueError:
         text = json.dumps(_finite(body), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-    return text.encode()
+    try:
+        return text.encode()
+    except UnicodeEncodeError:  # half a character, which JSON can name and UTF-8 cannot: as its escape
+        return json.dumps(_finite(body), separators=(",", ":"), allow_nan=False).encode()
 
 
 def _finite(value: Any) -> Any:

@@ -24,6 +24,14 @@ def main() -> int:
     kinds.add_parser("scale", help="processor time by the number of sumps")
     latency = kinds.add_parser("latency", help="from a level that changes to the picture of it")
     latency.add_argument("--changes", type=int, default=60)
+    alert = kinds.add_parser("alert", help="from a level that changes to the alert on MQTT")
+    alert.add_argument("--sumps", type=int, default=20)
+    begin = kinds.add_parser("start", help="from the start of the program to the first reading")
+    begin.add_argument("--starts", type=int, default=9)
+    history = kinds.add_parser("history", help="start, ticks, pages and a day's graph, after one day and after years")
+    history.add_argument("--days", type=int, default=1095)
+    week = kinds.add_parser("week", help="memory while broker and store are away for a week")
+    week.add_argument("--days", type=float, default=7.0)
     feed = kinds.add_parser("feed", help="a part of the footprint's run: the sensors")
     feed.add_argument("folder", type=Path)
     feed.add_argument("sumps", type=int)
@@ -41,6 +49,22 @@ def main() -> int:
         from tests.costs import latency as late
 
         return late.main(a.changes)
+    if a.what == "alert":
+        from tests.costs import alert as told
+
+        return told.main(a.sumps)
+    if a.what == "start":
+        from tests.costs import begin as ready
+
+        return ready.main(a.starts)
+    if a.what == "history":
+        from tests.costs import history as past
+
+        return past.main(a.days)
+    if a.what == "week":
+        from tests.costs import week as away
+
+        return away.main(a.days)
     if a.what == "scale":
         from tests.costs import scale
 

@@ -128,15 +128,17 @@ def agent(folder: Path, runtime: Path, site: Path) -> Iterator[subprocess.Popen[
         yield child
 
 
-def first_reading_s(folder: Path, runtime: Path, site: Path) -> float:
-    """From the start of the program to the first reading in the live file."""
+def first_reading(folder: Path, runtime: Path, site: Path) -> tuple[float, float]:
+    """Seconds from the start of the program to the first reading in the live file, and of processor until then."""
+    live = runtime / "live.json"
+    live.unlink(missing_ok=True)
     began = time.monotonic()
     with agent(folder, runtime, site) as child:
-        while '"level"' not in _text(runtime / "live.json"):
+        while '"level"' not in _text(live):
             if child.poll() is not None or time.monotonic() - began > 120:
                 raise RuntimeError(f"the agent does not read: {_text(folder / 'agent.log')[-800:]}")
             time.sleep(0.02)
-        return time.monotonic() - began
+        return time.monotonic() - began, account(child.pid).cpu_s
 
 
 def _text(path: Path) -> str:
@@ -254,7 +256,7 @@ def main(minutes: float, peers: Path | None) -> int:
         forward += f'[timeseries]\nurl = "{store.url}"\nbucket = "sumps"\n'
         sites = write_site(plain, SUMPS, ""), write_site(full, SUMPS, forward)
         with broker, store, sensors(plain), sensors(full):
-            start_s = first_reading_s(plain, run / "first", sites[0])
+            start_s, _ = first_reading(plain, run / "first", sites[0])
             with (
                 agent(plain, run / "plain", sites[0]) as one,
                 agent(full, run / "full", sites[1]) as two,

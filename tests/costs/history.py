@@ -1,0 +1,67 @@
+"""Does it cost more once there is a past? A journal of one day and one of years, in one run, in processor time.
+
+The past is written as `tests/page_costs` does: kept sums, a belief each ten minutes and sump, what people said and what
+was found, for all of it; the agent then adds its own minutes of readings. Start, tick, pages and a day's graph of both.
+"""
+
+from __future__ import annotations
+
+import runpy
+import statistics
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+from httpx import Client
+
+from tests.costs.byhand import ByHand, HandClock, sump_ids
+
+SUMPS = 2
+MOST_RATIO = 1.5
+WARM_S, COUNTED_S, STARTS = 300, 600, 5
+WEB = '[web]\nhost = "127.0.0.1"\nport = 8080\n'
+PATHS = ("/", "/sump/{}?range=1d", "/series/{}?range=1d", "/log", "/use", "/alerts", "/health", "/todo", "/review")
+
+
+def costs(script: dict[str, Any], folder: Path, days: int) -> tuple[dict[str, float], float]:
+    """Processor ms by what is done, and the journal's size in MB."""
+    names = sump_ids(SUMPS)
+    for name in ("state", "inbox", "run"):
+        (folder / name).mkdir(parents=True)
+    size_mb = script["make_past"](folder / "state" / "journal.sqlite", names, days)
+    shop = ByHand(folder, SUMPS, more=WEB, clock=HandClock(script["NOW_S"]))
+    shop.run(WARM_S)
+    found, starts_ms = {}, []
+    for _ in range(STARTS):
+        shop.stop()
+        began = time.process_time()
+        shop.start()
+        shop.run(1)
+        starts_ms.append(1000.0 * (time.process_time() - began))
+    began = time.process_time()
+    shop.run(COUNTED_S)
+    found["start and first tick"] = statistics.median(starts_ms)
+    found["a second of ticks"] = 1000.0 * (time.process_time() - began) / COUNTED_S
+    shop.stop()
+    with script["pages"](folder) as (address, cookie):
+        client = Client(base_url=address, cookies={script["COOKIE"]: cookie}, timeout=60)
+        for path in (path.format(names[0]) for path in PATHS):
+            found[path] = script["median_ms"](client, path)
+    return found, size_mb
+
+
+def main(days: int) -> int:
+    """The table; exit 1 where a figure of the long past is more than it may be of the short one's."""
+    script = runpy.run_path(str(Path(__file__).parent.parent / "page_costs"))
+    with tempfile.TemporaryDirectory(dir="/var/tmp") as disk:
+        short, short_mb = costs(script, Path(disk) / "short", 1)
+        long, long_mb = costs(script, Path(disk) / "long", days)
+    print(f"{SUMPS} sumps; journals of {short_mb:.1f} MB (1 day) and {long_mb:.0f} MB ({days} days)\n")
+    print(f"| processor, ms | 1 day | {days} days | ratio (must ≤ {MOST_RATIO:g}) |\n| --- | --- | --- | --- |")
+    missed = 0
+    for what, little in short.items():
+        ratio = long[what] / little
+        missed += ratio > MOST_RATIO
+        print(f"| {what} | {little:.1f} | {long[what]:.1f} | {ratio:.2f}{' !' if ratio > MOST_RATIO else ''} |")
+    return 1 if missed else 0
