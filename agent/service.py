@@ -179,8 +179,9 @@ class Agent:
         for bus in self.buses:
             bus.start()
         missing = self.engine.restore(self.clock.time())
-        self._restore_reviews()
-        self._restore_alerts()
+        late = {kind: self._rows(kind, LATE_ROWS) for kind in ("finding", "word", "review")}
+        self._restore_reviews(late)
+        self._restore_alerts(late)
         self._restore_calendar()
         if self.doses is not None:
             self.doses.start(self._rows("agent", RESTORED_ROWS), self.clock.time())
@@ -200,11 +201,10 @@ class Agent:
 
         return doses_of(self.site, self.reviews, self._believe, self.clock.monotonic)
 
-    def _restore_reviews(self) -> None:
+    def _restore_reviews(self, late: dict[str, list[Row]]) -> None:
         opened = self.reader.open_instructions(states=(*OPEN, "done"))
         waiting = [self.reader.instruction(id) for id in self.reader.waiting_advice()]
-        late = [row for kind in ("finding", "word", "review") for row in self.reader.events(kind, limit=LATE_ROWS)]
-        rows = [Row(row.kind, row.time, row.sump, row.id, row.data()) for row in late]
+        rows = [row for rows in late.values() for row in rows]
         self.reviews.restore([*opened, *(found for found in waiting if found is not None)], rows)
 
     def _restore_calendar(self) -> None:
@@ -212,8 +212,8 @@ class Agent:
         self.closings = [body for body in (row.data() for row in words) if body.get("signal") == "calendar"]
         self.engine.keep_calendar(self.site.shop_calendar(self.closings))
 
-    def _restore_alerts(self) -> None:
-        others = [*self._rows("finding", LATE_ROWS), *self._rows("word", LATE_ROWS)]
+    def _restore_alerts(self, late: dict[str, list[Row]]) -> None:
+        others = [*late["finding"], *late["word"]]
         self.alerts.restore(self._rows("alert", RESTORED_ROWS), others, self.clock.time())
 
     def _rows(self, kind: str, most: int) -> list[Row]:

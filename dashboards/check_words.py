@@ -28,7 +28,6 @@ LIMITS = {
 }
 GRADES = {"good": N_("good"), "look": N_("look into it"), "act": N_("act")}
 Fills = dict[str, list[tuple[float, str, float]]]  # sump → (time, check, value) of first fills, oldest first
-MOST_ROWS = 20_000
 
 
 def amount(name: str, value: float) -> str:
@@ -52,9 +51,9 @@ def said(body: dict[str, Any]) -> str:
 def first_fills(queries: Queries, sump: str | None) -> Fills:
     """First-fill values, what later ones are compared with."""
     found: Fills = {}
-    for row in queries.rows("word", sump, None, None, MOST_ROWS):
+    for row in queries.lasting("check", sump):
         body = row.data()
-        if body.get("signal") == "check" and body.get("first_fill") and not body.get("refused") and row.sump:
+        if body.get("first_fill") and row.sump:
             found.setdefault(row.sump, []).append((row.time, str(body["check"]), body["value"]))
     return found
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable
 from pathlib import Path
+from threading import Lock
 from typing import Any, TypeVar
 
 from agent.io.inbox import InboxReader, Word
@@ -18,6 +19,7 @@ Found = TypeVar("Found")
 INBOX_BOOKMARK = "inbox"
 MOST_FINDINGS = 2_000  # a year of a busy sump
 RECENT_ROWS = 150
+LASTING = ("setting", "stock", "check")  # kinds of words that matter however old they are
 OVER = ("withdrawn", "expired")
 ROWS_A_LOOK = 500
 EVENTS = ("finding", "advice", "word", "review")  # rows that pages show as text; blocks and beliefs move numbers
@@ -34,6 +36,9 @@ class Queries:
         self.journal = JournalReader(journal_path)
         self.inbox = InboxReader(inbox_path)
         self.fault: str | None = None
+        self._lasting: list[LogRow] = []  # of all time, read once: who asks pays for what is new
+        self._lasting_to = 0
+        self._lasting_lock = Lock()
 
     def close(self) -> None:
         self.journal.close()
@@ -112,6 +117,20 @@ class Queries:
 
     def words(self, sump: str | None, t0: float | None = None, limit: int = RECENT_ROWS) -> list[LogRow]:
         return self._all(lambda: self.journal.events("word", sump, t0, limit=limit))
+
+    def lasting(self, signal: str, sump: str | None = None) -> list[LogRow]:
+        """Words of all time of one of `LASTING`, refused ones left out, in order of writing."""
+        with self._lasting_lock:
+            last = self.last_seq()
+            if last < self._lasting_to:  # another journal
+                self._lasting, self._lasting_to = [], 0
+            if last > self._lasting_to:
+                new = [row for row in self._all(lambda: self.journal.words_after(self._lasting_to)) if row.seq <= last]
+                bodies = ((row, row.data()) for row in new)
+                self._lasting += [r for r, b in bodies if b.get("signal") in LASTING and not b.get("refused")]
+                self._lasting_to = last if self.fault is None else self._lasting_to
+            found = list(self._lasting)
+        return [row for row in found if sump in (None, row.sump) and row.data()["signal"] == signal]
 
     def rows(self, kind: str, sump: str | None, t0: float | None, t1: float | None, limit: int) -> list[LogRow]:
         """Rows of a kind (not `block`) with t0 <= time < t1, in order of writing, the newest `limit`."""

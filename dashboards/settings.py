@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 from agent.core.curve import Curve
 from agent.core.spec import SiteSpec, SumpSpec
+from agent.io.journal import LogRow
 from agent.records import SETTINGS_PCT
 from dashboards.queries import Queries
 
-MOST_WORDS = 20_000  # five years of a busy works
 NUMBERS = SETTINGS_PCT | {"refractometer_factor"}
 
 
@@ -25,20 +25,20 @@ class Settings:
 
     def over(self, site: SiteSpec) -> SiteSpec:
         """The site with the settings in force; an unreadable journal leaves them as they were."""
-        newest = self._queries.words(None, limit=1)
-        if newest and newest[-1].seq != self._seen:
-            self._seen = newest[-1].seq
-            self._set = self._read()
+        rows = self._queries.lasting("setting")
+        if rows and rows[-1].seq != self._seen:
+            self._seen = rows[-1].seq
+            self._set = self._read(rows)
         if not self._set:
             return site
         return replace(site, sumps={id: _over(spec, self._set.get(id)) for id, spec in site.sumps.items()})
 
-    def _read(self) -> dict[str, dict[str, Any]]:
+    @staticmethod
+    def _read(rows: Sequence[LogRow]) -> dict[str, dict[str, Any]]:
         found: dict[str, dict[str, Any]] = {}
-        for row in self._queries.words(None, limit=MOST_WORDS):
-            body = row.data()
-            if row.sump and body.get("signal") == "setting" and not body.get("refused"):
-                found.setdefault(row.sump, {}).update(_field(body))
+        for row in rows:
+            if row.sump:
+                found.setdefault(row.sump, {}).update(_field(row.data()))
         return found
 
 

@@ -157,10 +157,9 @@ def asked(ask: Ask, span: Span) -> Asked:
 def stocks(ask: Ask) -> list[Stock]:
     """What is left of each product that somebody has counted: counted, and delivered since, less what went in since."""
     said: dict[str, list[tuple[float, str, float]]] = {}
-    for row in ask.desk.queries.rows("word", None, None, None, MOST_ROWS):
+    for row in ask.desk.queries.lasting("stock"):
         body = row.data()
-        if body.get("signal") == "stock" and not body.get("refused"):
-            said.setdefault(body.get("fluid") or "", []).append((row.time, body["what"], body["volume_l"]))
+        said.setdefault(body.get("fluid") or "", []).append((row.time, body["what"], body["volume_l"]))
     return [found for fluid, rows in sorted(said.items()) if (found := _stock(ask, fluid, rows)) is not None]
 
 

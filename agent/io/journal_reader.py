@@ -147,14 +147,21 @@ class JournalReader:
         limit: int = 200,
     ) -> list[LogRow]:
         """The newest `limit` rows of a kind (not `block`) with t0 <= time < t1, in order of writing."""
-        sql = "SELECT * FROM log WHERE kind = ? AND kind <> 'block'"
+        sql = "SELECT seq FROM log WHERE kind = ? AND kind <> 'block'"
         values: list[Any] = [kind]
         for clause, value in (("sump = ?", sump), ("time >= ?", t0), ("time < ?", t1)):
             if value is not None:
                 sql += " AND " + clause
                 values.append(value)
-        rows = self._db.rows(sql + " ORDER BY seq DESC LIMIT ?", (*values, limit))
-        return [LogRow(*row) for row in reversed(rows)]
+        # the index alone tells which are newest: of years of rows none but these is fetched
+        sql = f"SELECT * FROM log WHERE seq IN ({sql} ORDER BY seq DESC LIMIT ?) ORDER BY seq"
+        return [LogRow(*row) for row in self._db.rows(sql, (*values, limit))]
+
+    def words_after(self, seq: int) -> list[LogRow]:
+        """What people said after a row, in order of writing."""
+        sql = """SELECT * FROM log WHERE seq IN (SELECT seq FROM log WHERE kind = 'word' AND kind <> 'block'
+                 AND seq > ?) ORDER BY seq"""
+        return [LogRow(*row) for row in self._db.rows(sql, (seq,))]
 
     def open_instructions(self, sump: str | None = None, states: tuple[str, ...] = OPEN_STATES) -> list[dict[str, Any]]:
         """Instructions in one of the states (also asked for: `done`, waiting for its proof), oldest first.

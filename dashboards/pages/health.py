@@ -26,7 +26,6 @@ SIGNALS = {
 LITTLE_DISK_SHARE = 0.1
 LITTLE_MEMORY_SHARE = 0.1
 GOOD, LOOK, ACT = "good", "look", "act"
-MOST_WORDS = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,8 +138,7 @@ def _calibrated(ask: Ask, spec: SumpSpec, name: str) -> str:
     field = {"level": "curve", "brix": "refractometer_factor"}.get(name)
     if field is None:
         return ""
-    rows = ask.desk.queries.rows("word", spec.id, None, None, MOST_WORDS)
-    times = [r.time for r in rows if (b := r.data()).get("signal") == "setting" and b.get("field") == field]
+    times = [row.time for row in ask.desk.queries.lasting("setting", spec.id) if row.data().get("field") == field]
     return age(ask.now_s - times[-1]) if times else _("as in the site file")
 
 
