@@ -113,7 +113,7 @@ def entries(ask: Ask, want: Wanted) -> list[Entry]:
             if dosing.is_step(body)
         ]
     if want.kind in (None, "found") and not want.person:
-        found += [Entry(_found(body), "found", body) for body in _findings(ask, want)]
+        found += [Entry(_found(body, ask.show), "found", body) for body in _findings(ask, want)]
     kept = [e for e in found if (want.kind in (None, e.kind)) and _by(e, want.person)]
     return sorted(kept, key=lambda e: (e.line.time, e.line.seq), reverse=True)
 
@@ -124,8 +124,10 @@ def _findings(ask: Ask, want: Wanted) -> list[dict[str, Any]]:
     return [body for body in newest.values() if not body.get("withdrawn")]
 
 
-def _found(body: dict[str, Any]) -> Line:
+def _found(body: dict[str, Any], show: Show) -> Line:
     text = core_text(body["text"]) or str(body["kind"]).replace("_", " ")
+    if body.get("volume_sd"):
+        text = f"{text} (± {show.half(body['volume_sd'])})"
     return Line(body["time"], body["sump"], _("found"), text, seq=body["seq"])
 
 

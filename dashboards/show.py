@@ -60,6 +60,11 @@ class Show:
         places = 0 if half >= 2 else 1
         return f"{decimal(self.in_unit(volume_l), places)} {self.volume_unit} ± {decimal(half, places)}"
 
+    def half(self, volume_sd: float) -> str:
+        """What belongs behind a ±: the 90 % half width of a volume, with its unit."""
+        half = self.in_unit(NINE_IN_TEN_SD * volume_sd)
+        return f"{decimal(half, 0 if half >= 2 else 1)} {self.volume_unit}"
+
     def sum_pm(self, volume_l: float, volume_sd: float) -> str:
         """A sum of estimates; one of none is nothing, and sure."""
         return self.volume_pm(volume_l, volume_sd) if volume_sd > 0.0 else self.volume(volume_l)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import inf
+from math import exp, inf
 from typing import Any
 
 from agent.core.spec import SumpSpec
+from agent.core.what_if import RATE_SPREAD
 from dashboards import filling
 from dashboards.instructions import Instruction
 from dashboards.language import N_, _, decimal
@@ -135,8 +136,10 @@ def _hours(value_h: float) -> str:
 def _losses(belief: dict[str, Any], show: Show) -> str:
     evaporated, carried = belief["evaporation_l_per_day"], belief["carry_off_l_per_day"]
     half_pct = 100 * NINE_IN_TEN_SD * belief["evaporation_share_sd"]
+    lost, spread = show.in_unit(evaporated + carried), exp(NINE_IN_TEN_SD * RATE_SPREAD)
     return _(
-        "{volume} a day ({share} % ± {half} evaporation)", volume=show.volume(evaporated + carried, 1),
+        "{volume} a day ({low} to {high}); {share} % ± {half} of it evaporation",
+        volume=show.volume(evaporated + carried, 1), low=decimal(lost / spread, 1), high=decimal(lost * spread, 1),
         share=decimal(100 * belief["evaporation_share"], 0), half=decimal(half_pct, 0),
     )  # fmt: skip
 

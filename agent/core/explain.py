@@ -9,6 +9,7 @@ from agent.core import strength
 from agent.core.belief import belief_at
 from agent.core.kinds import STRONG, STRONG_BEFORE, WEAK, WEAK_BEFORE
 from agent.core.sump import PRIOR_SHARE_SD, leaked_lately, slot_of
+from agent.core.what_if import P05
 
 if TYPE_CHECKING:
     from agent.core.sump import Addition, Reading, Sump
@@ -20,10 +21,10 @@ WHY = dict.fromkeys((WEAK, WEAK_BEFORE), ", after a weak reading") | dict.fromke
 
 
 def explain(sump: Sump, when: float) -> str:
-    """Lines of plain text. Litres, % by volume of the mix, hours before `when`."""
+    """Lines of plain text, ± nine times in ten. Litres, % by volume of the mix, hours before `when`."""
     belief = belief_at(sump, when)
     lines = [
-        f"{sump.spec.name}: {belief.volume_l:.0f} ± {belief.volume_sd:.0f} L at "
+        f"{sump.spec.name}: {belief.volume_l:.0f} ± {P05 * belief.volume_sd:.0f} L at "
         f"{belief.strength_pct:.1f} % (nine times in ten between {belief.strength_p05:.1f} and "
         f"{belief.strength_p95:.1f} %), {belief.status}."
     ]
@@ -82,7 +83,7 @@ def _addition(sump: Sump, addition: Addition, when: float) -> str:
         return line + "."
     weights = sorted(strength.kind_weights(sump.ledger.mix, slot).items(), key=lambda kw: -kw[1])
     likely = ", ".join(f"{strength.KIND_NAMES.get(k, '?')} {100 * w:.0f} %" for k, w in weights if w > 0.03)
-    makeup = f", {found.makeup_pct:.1f} ± {found.makeup_sd:.1f} %" if found.makeup_sd is not None else ""
+    makeup = f", {found.makeup_pct:.1f} ± {P05 * found.makeup_sd:.1f} %" if found.makeup_sd is not None else ""
     return f"{line}{makeup}: {likely}."
 
 
@@ -104,8 +105,8 @@ def _learned(sump: Sump, share: float, share_sd: float) -> str:
     _, e_sd = strength.moments(sump.ledger.mix, strength.E)
     prior = min(100.0, 100.0 * (e_sd / PRIOR_SHARE_SD) ** 2)
     return (
-        f"Learned: {100 * share:.0f} ± {100 * share_sd:.0f} % of the losses evaporate "
+        f"Learned: {100 * share:.0f} ± {100 * P05 * share_sd:.0f} % of the losses evaporate "
         f"({prior:.0f} % of that is still assumption); the proportioner gives "
         f"{sump.spec.usual_pct * exp(ratio):.1f} % where {sump.spec.usual_pct:g} % is set "
-        f"(± {100 * ratio_sd:.0f} % of it)."
+        f"(± {100 * P05 * ratio_sd:.0f} % of it)."
     )

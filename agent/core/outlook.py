@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from agent.core.what_if import P05, RATE_SPREAD
+
 if TYPE_CHECKING:
     from agent.core.sump import Sump
 
-RATE_SPREAD = 0.3  # ln of the coming days' loss over the learned mean, 1 sd
 HORIZON_H = 24 * 28  # further ahead nothing is said
 
 
@@ -24,11 +25,11 @@ def hours_until(
     """
     ahead = sump.tracker.loss_ahead(when, HORIZON_H)
     room = litres - mark_l
-    slow, fast = exp(-1.645 * RATE_SPREAD), exp(1.645 * RATE_SPREAD)
+    slow, fast = exp(-P05 * RATE_SPREAD), exp(P05 * RATE_SPREAD)
     return (
         _hours(ahead, room),
-        _hours(ahead, (room - 1.645 * litres_sd) / fast),
-        _hours(ahead, (room + 1.645 * litres_sd) / slow),
+        _hours(ahead, (room - P05 * litres_sd) / fast),
+        _hours(ahead, (room + P05 * litres_sd) / slow),
     )
 
 

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from agent.core.step import SiteState
 
 P05 = 1.645  # sd from the middle of a normal to its 5 % and 95 % quantiles
+RATE_SPREAD = 0.3  # ln of the coming days' loss over the learned mean, 1 sd
 HORIZON_DAYS = 28.0  # further ahead nothing is said
 LEAST_SD = 1e-6
 

@@ -78,7 +78,7 @@ def test_the_first_line_is_the_belief():
     now = days.time[-1] + 60.0
     b = belief_at(run.state, "mill-2", now, SITE)
     first = told(run, now).splitlines()[0]
-    assert first.startswith(f"Mill 2: {b.volume_l:.0f} ± {b.volume_sd:.0f} L at {b.strength_pct:.1f} %")
+    assert first.startswith(f"Mill 2: {b.volume_l:.0f} ± {1.645 * b.volume_sd:.0f} L at {b.strength_pct:.1f} %")
     assert f"between {b.strength_p05:.1f} and {b.strength_p95:.1f} %" in first and first.endswith(f"{b.status}.")
 
 
