@@ -32,7 +32,7 @@ LEARN_AFTER_S = 4 * 86400.0  # by then an addition's kind is as settled as it wi
 SAID_ONLY = "r"  # ends the id of a recharge that no level showed
 UNSEEN_RECHARGE_S = 12 * 3600.0  # a gap's inflow this near to a recharge that was said is that one
 MOST_GONE = 60  # findings taken back are remembered, so that their ids go on where they were
-MOST_LOST_SHARE = 0.25  # of full: more in one go is not evaporation
+MOST_LOST_SHARE, MOST_GAINED_SHARE = 0.25, 0.01  # of full, booked at once: more is hardly evaporation, or no loss
 
 
 @dataclass(slots=True)
@@ -117,12 +117,12 @@ def new_sump(spec: SumpSpec) -> Sump:
 def book_losses(sump: Sump, when: float) -> None:
     """Put the losses since the last booking into the ledger."""
     best = sump.tracker.best()
-    lost = best.lost_so_far() - sump.loss_from
     days = (when - sump.loss_time) / 86400.0
     if days <= 0.0:
         return
     full = sump.spec.full_l
-    lost = min(max(lost, -0.01 * full), MOST_LOST_SHARE * full)
+    lost = min(max(best.lost_so_far() - sump.loss_from, -MOST_GAINED_SHARE * full), MOST_LOST_SHARE * full)
+    sump.loss_from += lost  # the rest waits: a level that was wrong comes back, and must not count one way only
     leaked = leaked_lately(sump, when)
     lost -= leaked
     drained = _drained_of(sump, lost)
@@ -130,7 +130,7 @@ def book_losses(sump: Sump, when: float) -> None:
     idle = min(max(sump.tracker.rates.idle - sump.leak.rate_l_per_h / 60.0, 0.0) * sump.idle_min, max(lost, 0.0))
     volume = max(best.V, 0.05 * full)
     sump.ledger.add(Move(when, "lose", (lost - idle, idle, volume, days, leaked, drained)))
-    sump.loss_time, sump.loss_from = when, best.lost_so_far()
+    sump.loss_time = when
     sump.running_min = sump.idle_min = 0.0
 
 
