@@ -43,6 +43,7 @@ from agent.core.warmth import Warmth
 WALK_SHARE = 0.004  # of full, by which V may wander from the loss predicted in an hour, 1 sd
 REBASE_AFTER_S = 1200.0  # the pump's state is not taken back while its last turn still shows
 HINT_S, HINT_FORCE = 12 * 3600.0, 2.5
+LOG_AWAITED = 2.8  # more for an inflow while one is posted: done once in a shift, in which a pump stops some three times
 LOG_ODD_RUN, ODD_RUN = -2.0, 0.3  # a run that held up quite another volume: how likely, and 1 sd, share of it
 NEW_RUNS, FAST_PACE = 12, 2.5  # while a sump is so new, a turn may go as much faster than the prior shape
 OVERFULL_SD = 0.02  # people stop pouring at the high mark: 1 sd beyond it, share of full
@@ -74,7 +75,7 @@ class Tracker:
         "full_l", "high_l", "branches", "time", "recent", "rates", "spread", "last_y", "same_min",
         "longest_same_min", "known", "turns", "told", "habit", "hour", "stand", "ahead",
         "turned", "learning", "runs", "seen", "calendar", "ripple", "warmth",
-        "usual_held_l", "same_n", "before_jump", "begun", "thinned", "share", "back", "long_stops",
+        "usual_held_l", "same_n", "before_jump", "begun", "thinned", "share", "back", "long_stops", "awaited",
     )  # fmt: skip
 
     def __init__(self, full_l: float, high_l: float | None = None) -> None:
@@ -107,6 +108,7 @@ class Tracker:
         self.runs = 0  # that taught what is held up
         self.turned = self.learning = 0.0  # epoch s of the last start or stop; of the one to learn from, 0 = none
         self.ahead: Floats | None = None  # L lost up to each hour of five usual weeks; until an hour teaches more
+        self.awaited = False  # a pour is posted and not done yet
         self.share = -1.0  # of a week that the pump usually runs; below 0 until it is worked out
         self.told: deque[Poured] = deque(maxlen=16)  # told, newest last
         self.calendar: Calendar | None = None  # the shop's, where people told it
@@ -293,7 +295,8 @@ class Tracker:
         late = [at for at, _ in list(self.recent)[-MOMENTS:] if at > quiet]
         since = [r for r in self.recent if r[0] > calm.calm_at]
         since.append((when, y))
-        told = [(LOG_ADD if sign > 0 else LOG_DRAIN, "flow", at) for at in (quiet, *late[-1:])]
+        flow = LOG_DRAIN if sign < 0 else LOG_ADD + LOG_AWAITED * self.awaited
+        told = [(flow, "flow", at) for at in (quiet, *late[-1:])]
         if self.known is None:
             right = calm.run if sign > 0 else not calm.run
             if right:
