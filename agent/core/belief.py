@@ -9,7 +9,7 @@ from agent.core.level import Branch
 from agent.core.outlook import hours_until
 from agent.core.outputs import Belief
 from agent.core.strength import Mixture
-from agent.core.sump import Sump, leaked_lately
+from agent.core.sump import MOST_GAINED_SHARE, MOST_LOST_SHARE, Sump, leaked_lately
 
 STALE_S = 2 * 3600.0  # a level older than this makes the belief stale
 LEARNING_S = 6 * 86400.0
@@ -118,7 +118,7 @@ def _since(sump: Sump, when: float, litres: float, share: float) -> tuple[float,
     lost += tracker.loss_since(when)
     lost -= leaked_lately(sump, when)
     full = sump.spec.full_l
-    lost = min(max(lost, -0.01 * full), 0.25 * full)
+    lost = min(max(lost, -MOST_GAINED_SHARE * full), MOST_LOST_SHARE * full)
     grow = exp(share * lost / max(litres, 0.05 * full))
     blind = max(0.0, hours - 0.5)
     return grow, grow * sqrt(1.0 + min(0.5, HIDDEN_PER_H * blind) * 2.0)

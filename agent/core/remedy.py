@@ -20,8 +20,8 @@ from agent.core.strength import Kind, Mixture
 FINE_BELOW_PCT, FINE_STEP_PCT, STEP_PCT = 2.0, 0.25, 0.5  # what can be set and measured
 LEANEST_PCT = 0.5  # leaner is plain water, which a person decides
 GOOD_CHANCE = 0.95  # the usual mix is good enough where it lands in the band with this chance
-GOOD_STAYS = 0.85  # and stays there with this one, on average until the next pour
-AS_GOOD = 0.05  # and as good as another where that is better by no more than this
+GOOD_STAYS = 0.95  # and stays there with this one, on average until the next pour
+AS_GOOD = 0.02  # and as good as another where that is better by no more than this
 NEARNESS = 0.2  # what half a band nearer to the target is worth where no way stays in the band
 CLEARLY, FAR = 0.08, 0.25  # by which another kind must be better once one is advised: after news, and without any
 NOW, CYCLE = 0.2, 0.4  # weights of the chance at once and until the next pour; the rest is the week to come

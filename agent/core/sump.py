@@ -32,7 +32,7 @@ LEARN_AFTER_S = 4 * 86400.0  # by then an addition's kind is as settled as it wi
 SAID_ONLY = "r"  # ends the id of a recharge that no level showed
 UNSEEN_RECHARGE_S = 12 * 3600.0  # a gap's inflow this near to a recharge that was said is that one
 MOST_GONE = 60  # findings taken back are remembered, so that their ids go on where they were
-MOST_LOST_SHARE, MOST_GAINED_SHARE = 0.25, 0.01  # of full, booked at once: more is hardly evaporation, or no loss
+MOST_LOST_SHARE, MOST_GAINED_SHARE = 0.25, 0.05  # of full, booked at once: more is hardly evaporation, or no loss
 
 
 @dataclass(slots=True)

@@ -42,8 +42,9 @@ from agent.core.warmth import Warmth
 
 WALK_SHARE = 0.004  # of full, by which V may wander from the loss predicted in an hour, 1 sd
 REBASE_AFTER_S = 1200.0  # the pump's state is not taken back while its last turn still shows
-HINT_S, HINT_FORCE = 12 * 3600.0, 2.5
-LOG_AWAITED = 2.8  # more for an inflow while one is posted: done once in a shift, in which a pump stops some three times
+HINT_S, HINT_FORCE = 12 * 3600.0, 10.0  # of a hundred words one names an inflow that was none; they name litres too
+LOG_AWAITED = 2.8  # more while one is posted: it is done once in a shift, in which a pump stops some three times
+SAID_S = 2400.0  # the level may show so much later what a person has said already
 LOG_ODD_RUN, ODD_RUN = -2.0, 0.3  # a run that held up quite another volume: how likely, and 1 sd, share of it
 NEW_RUNS, FAST_PACE = 12, 2.5  # while a sump is so new, a turn may go as much faster than the prior shape
 OVERFULL_SD = 0.02  # people stop pouring at the high mark: 1 sd beyond it, share of full
@@ -75,7 +76,8 @@ class Tracker:
         "full_l", "high_l", "branches", "time", "recent", "rates", "spread", "last_y", "same_min",
         "longest_same_min", "known", "turns", "told", "habit", "hour", "stand", "ahead",
         "turned", "learning", "runs", "seen", "calendar", "ripple", "warmth",
-        "usual_held_l", "same_n", "before_jump", "begun", "thinned", "share", "back", "long_stops", "awaited",
+        "usual_held_l", "same_n", "before_jump", "begun", "thinned", "share", "back", "long_stops",
+        "awaited", "said",
     )  # fmt: skip
 
     def __init__(self, full_l: float, high_l: float | None = None) -> None:
@@ -109,6 +111,7 @@ class Tracker:
         self.turned = self.learning = 0.0  # epoch s of the last start or stop; of the one to learn from, 0 = none
         self.ahead: Floats | None = None  # L lost up to each hour of five usual weeks; until an hour teaches more
         self.awaited = False  # a pour is posted and not done yet
+        self.said = 0.0  # epoch s of the last word on an inflow that the level had not shown
         self.share = -1.0  # of a week that the pump usually runs; below 0 until it is worked out
         self.told: deque[Poured] = deque(maxlen=16)  # told, newest last
         self.calendar: Calendar | None = None  # the shop's, where people told it
@@ -295,7 +298,8 @@ class Tracker:
         late = [at for at, _ in list(self.recent)[-MOMENTS:] if at > quiet]
         since = [r for r in self.recent if r[0] > calm.calm_at]
         since.append((when, y))
-        flow = LOG_DRAIN if sign < 0 else LOG_ADD + LOG_AWAITED * self.awaited
+        force = HINT_FORCE if when - self.said < SAID_S else LOG_AWAITED * self.awaited
+        flow = LOG_DRAIN if sign < 0 else LOG_ADD + force
         told = [(flow, "flow", at) for at in (quiet, *late[-1:])]
         if self.known is None:
             right = calm.run if sign > 0 else not calm.run
@@ -394,13 +398,21 @@ class Tracker:
         self.last_y += litres
 
     def hint(self, volume_l: float, when: float) -> None:
-        """A person said that so much was added at about `when`: speaks for branches that hold such an inflow."""
+        """A person said that so much was added at about `when`: speaks for branches that hold such an inflow, or, where
+        none does, for one that the next readings may show."""
+        near = 0.25 * volume_l + 3.0
+        holds = []
         for b in self.branches:
             held = [p.volume_l for p in b.poured if 0.0 <= when - p.start < HINT_S]
             if b.start and 0.0 <= when - b.start < HINT_S:
-                held.append(b.V - b.v0 + b.lost)
-            if any(abs(v - volume_l) < 0.25 * volume_l + 3.0 for v in held):
-                b.logw += HINT_FORCE
+                so_far = b.V - b.v0 + b.lost
+                held.append(max(so_far, volume_l) if b.flow > 0 else so_far)  # it may still go on
+            if any(abs(v - volume_l) < near for v in held):
+                holds.append(b)
+        for b in holds:
+            b.logw += HINT_FORCE
+        if not holds:
+            self.said = when
 
     def habit_at(self, hour: int) -> tuple[float, float]:
         """Hours seen idle and running at this hour of the week, and, for less, at the same hour of its other days."""

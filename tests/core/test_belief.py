@@ -13,6 +13,7 @@ from agent.core.belief import CURVE_SHARE, STALE_S, belief_at, mixture_at, quick
 from agent.core.outputs import Belief
 from agent.core.step import belief_at as asked
 from agent.core.step import dump, start, step
+from agent.core.sump import book_losses
 from tests.replay.small import (
     DAY_S,
     MILL,
@@ -170,6 +171,20 @@ def test_strength_is_that_of_the_mixture_carried_on_by_what_was_lost_since(fortn
     for p, told in ((0.05, b.strength_p05), (0.95, b.strength_p95)):
         assert strength.quantile(carried, strength.C, p) == pytest.approx(told, abs=0.02)
     assert quick_strength(sump, now, b.volume_l) == pytest.approx((b.strength_p05, b.strength_p95), abs=1e-6)
+
+
+def test_a_level_that_was_wrong_and_comes_back_has_concentrated_nothing(fortnight):
+    _, records, _ = fortnight
+    sumps = [drive(records).state.sumps["mill-2"] for _ in range(2)]
+    for hours, wrong_l in enumerate((20.0, 20.0, 0.0, 0.0, 0.0, 0.0), start=1):
+        for sump, off_l in zip(sumps, (0.0, wrong_l), strict=True):
+            branch = sump.tracker.best()
+            right_l = branch.V
+            branch.V += off_l
+            book_losses(sump, sump.loss_time + HOUR_S * hours)
+            branch.V = right_l
+    straight, bent = (strength.moments(sump.ledger.mix, strength.C)[0] for sump in sumps)
+    assert bent == pytest.approx(straight, rel=0.01)
 
 
 def test_what_is_being_poured_is_already_in_the_belief():
