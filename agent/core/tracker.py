@@ -111,7 +111,7 @@ class Tracker:
         self.turned = self.learning = 0.0  # epoch s of the last start or stop; of the one to learn from, 0 = none
         self.ahead: Floats | None = None  # L lost up to each hour of five usual weeks; until an hour teaches more
         self.awaited = False  # a pour is posted and not done yet
-        self.said = 0.0  # epoch s of the last word on an inflow that the level had not shown
+        self.said = float("-inf")  # epoch s of the last word on an inflow that the level had not shown
         self.share = -1.0  # of a week that the pump usually runs; below 0 until it is worked out
         self.told: deque[Poured] = deque(maxlen=16)  # told, newest last
         self.calendar: Calendar | None = None  # the shop's, where people told it
