@@ -29,6 +29,7 @@ STUCK_S = (
 LAST_RETRY_S = 2.0  # a port that has come back is opened, and its first reading there, within 5 s
 READ_SLICE_S = 0.1  # how long a read may hold the thread before it looks whether to stop
 RAW_DECIMALS = 6  # what scaling adds beyond is noise of the arithmetic, and would make the journal larger
+OPEN, READING = "open", "reading"  # what a bus says while all is well
 STAMP_STEP_S = 0.001  # stores keep milliseconds
 BUNCH_READINGS = 60.0  # at once, at most: adapters and busy systems hand lines on in bunches
 BUNCH_S = 1.0  # stamps run ahead of the clock by less than this; a clock that is further back was set
@@ -123,8 +124,12 @@ class BusThread:
     def status(self) -> dict[str, Any]:
         """For live.json: ok, text, last_s (epoch s), dropped."""
         health = self.health
-        failing = {**self._silent(), **health.failing} if health.port_open else {}
-        text = "; ".join(f"{name}: {why}" for name, why in failing.items()) or health.text
+        silent = self._silent() if health.port_open else {}
+        failing = {**silent, **health.failing} if health.port_open else {}
+        told = [f"{name}: {why}" for name, why in failing.items()]
+        if silent and health.text not in (OPEN, READING):
+            told.append(health.text)  # what came instead: a line that is nobody's, perhaps
+        text = "; ".join(told) or health.text
         ok = health.port_open and not failing and self.failed is None
         return {"ok": ok, "text": text, "last_s": health.last_s, "dropped": self.intake.dropped}
 
@@ -142,7 +147,7 @@ class BusThread:
         health.last_s, health.heard_at[label(sensor)] = now, self._clock.monotonic()
         health.readings += 1
         health.failing.pop(label(sensor), None)
-        health.text = "reading"
+        health.text = READING
         if sensor.signal == "metered":
             self._meter(sensor, value)
         else:
@@ -205,7 +210,7 @@ class BusThread:
     def _serve(self, port: Any) -> None:
         self.health.opened_at = self._clock.monotonic()
         self.health.port_open = True
-        self.health.text = "open"
+        self.health.text = OPEN
         self.health.openings += 1
         while not self._stopping():
             self._driver.turn(port, self, self._stopping)

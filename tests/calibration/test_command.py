@@ -32,29 +32,10 @@ from calibration import session as routine
 from calibration.document import read
 from calibration.pours import Step
 from calibration.session import steps_of
+from tests import sites
 from tests.services import DEADLINE_S
 
-SITE = """
-[site]
-name = "Harrow Lane Gearworks"
-timezone = "Europe/Vienna"
-
-[[sump]]
-id = "mill-2"
-name = "Mill 2"
-full_l = 180.0
-low_l = 120.0
-high_l = 190.0
-[sump.fluid]
-target_pct = 7.0
-low_pct = 6.0
-high_pct = 8.4
-refractometer_factor = 1.5
-[sump.makeup]
-usual_pct = 2.5
-[sump.level]
-curve = [[0.0, 0.0], [400.0, 400.0]]
-
+BUS = """
 [[bus]]
 id = "line"
 driver = "ascii_line"
@@ -65,6 +46,7 @@ signal = "level"
 serial_number = "LT-4711"
 pattern = '(?P<value>\\\\d+)'
 """
+SITE = sites.head() + sites.sump(marks_l=(120.0, 180.0, 190.0), curve="[[0.0, 0.0], [400.0, 400.0]]") + BUS
 NOW_S = 1_750_340_000.0
 LITRES_PER_RAW = 0.8  # of the tank that is really there; the site file says 1.0
 POURS = (20.0, 20.0, 20.0, 20.0, 20.0, 20.0, 20.0, 20.0, 20.0, 20.0)

@@ -15,6 +15,7 @@ from agent.io import mqtt, timeseries
 from agent.io.journal import Journal, JournalReader
 from agent.io.sink import Forwarder, Pace, Status
 from agent.site import Site, load_site
+from tests import sites
 from tests.services import Cable, Door, Listener, Mosquitto, Request, VictoriaMetrics, wait_until
 
 START_S = 1_790_000_000.0
@@ -27,31 +28,7 @@ RIGHT, WRONG = "right-horse", "wrong-battery"
 
 Reading = tuple[str, str, int, float]  # sump, signal, epoch ms, calibrated value
 
-SITE = """
-[site]
-name = "Harrow Lane Gearworks"
-id = "{slug}"
-timezone = "Europe/Vienna"
-units = "litre"
-
-[[sump]]
-id = "mill-2"
-name = "Mill 2"
-full_l = 340.0
-low_l = 240.0
-high_l = 360.0
-[sump.fluid]
-target_pct = 7.0
-low_pct = 6.0
-high_pct = 8.4
-refractometer_factor = 1.5
-[sump.makeup]
-usual_pct = 2.5
-leanest_pct = 1.5
-richest_pct = 14.0
-[sump.level]
-curve = [[0.0, 0.0], [120.5, 118.0], [310.0, 340.0], [380.0, 421.0]]
-
+BUS = """
 [[bus]]
 id = "rs485"
 driver = "modbus_rtu"
@@ -69,7 +46,7 @@ register = 0
 def site_with(folder: Path, slug: str, tables: str) -> Site:
     """A site of one simulated sump, with further tables of the site file."""
     path = folder / "site.toml"
-    path.write_text(SITE.format(slug=slug) + tables)
+    path.write_text(sites.head(f'id = "{slug}"', 'units = "litre"') + sites.sump() + BUS + tables)
     return load_site(path)
 
 

@@ -13,28 +13,10 @@ from agent.io.clock import Clock, SteadyClock
 from agent.io.intake import Intake, Reading
 from agent.service import Agent
 from agent.site import Site, load_site
+from tests import sites
 
 T0 = 1_790_000_000.0  # a Monday in autumn, epoch s
 DAY_S = 86_400.0
-SUMP = """
-[[sump]]
-id = "{id}"
-full_l = 340.0
-low_l = 240.0
-high_l = 360.0
-[sump.fluid]
-target_pct = 7.0
-low_pct = 6.0
-high_pct = 8.4
-refractometer_factor = 1.5
-[sump.makeup]
-usual_pct = 2.5
-leanest_pct = 1.5
-richest_pct = 14.0
-[sump.level]
-curve = [[0.0, 0.0], [120.5, 118.0], [310.0, 340.0], [380.0, 421.0]]
-"""
-HEAD = '[site]\nname = "Harrow Lane Gearworks"\nid = "harrow-lane"\ntimezone = "Europe/Vienna"\n'
 KINDS = ("lathe", "mill", "grinder", "saw")
 SIGNALS = ("level", "temperature", "brix")
 
@@ -46,8 +28,8 @@ def sump_ids(count: int) -> list[str]:
 
 def site_text(sumps: int, agent: str = "", more: str = "") -> str:
     """A site file of so many sumps; `agent` are lines of its [agent] table, `more` are tables."""
-    tables = [SUMP.format(id=id) for id in sump_ids(sumps)]
-    return "\n".join([HEAD, "[agent]", agent, *tables, more])
+    tables = [sites.sump(id) for id in sump_ids(sumps)]
+    return "\n".join([sites.head('id = "harrow-lane"'), "[agent]", agent, *tables, more])
 
 
 class HandClock(SteadyClock):

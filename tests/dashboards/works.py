@@ -22,88 +22,29 @@ from agent.core.spec import SumpSpec
 from agent.io.inbox import InboxReader
 from agent.io.journal import Journal
 from agent.site import load_site
+from tests import sites
 
 NOW_S = 1_750_340_000.0  # a Thursday in June 2025, 15:33 in Vienna
 PAST_DAYS = 9
 LIVE_EVERY_S = 0.3
-SITE = """
-[site]
-name = "Harrow Lane Gearworks"
-timezone = "Europe/Vienna"
-units = "UNITS"
-
-[[sump]]
-id = "lathe-1"
-name = "Lathe 1"
-full_l = 180.0
-low_l = 125.0
-high_l = 195.0
-[sump.fluid]
-target_pct = 6.0
-low_pct = 5.0
-high_pct = 7.5
-refractometer_factor = 1.0
-[sump.makeup]
-usual_pct = 2.0
-leanest_pct = 1.0
-richest_pct = 12.0
-[sump.level]
-curve = [[0.0, 0.0], [110.0, 68.0], [300.0, 216.0]]
-
-[[sump]]
-id = "mill-1"
-name = "Mill 1"
-full_l = 260.0
-low_l = 185.0
-high_l = 280.0
-[sump.fluid]
-target_pct = 7.0
-low_pct = 6.0
-high_pct = 8.4
-refractometer_factor = 1.5
-[sump.makeup]
-usual_pct = 2.5
-leanest_pct = 1.5
-richest_pct = 14.0
-[sump.level]
-curve = [[0.0, 0.0], [140.0, 121.0], [340.0, 323.0]]
-
-[[sump]]
-id = "mill-2"
-name = "Mill 2"
-full_l = 340.0
-low_l = 240.0
-high_l = 360.0
-[sump.fluid]
-target_pct = 7.0
-low_pct = 6.0
-high_pct = 8.4
-refractometer_factor = 1.5
-[sump.makeup]
-usual_pct = 2.5
-leanest_pct = 1.5
-richest_pct = 14.0
-[sump.level]
-curve = [[0.0, 0.0], [120.5, 118.0], [310.0, 340.0], [380.0, 421.0]]
-
-[[sump]]
-id = "grinder-1"
-name = "Grinder 1"
-full_l = 420.0
-low_l = 300.0
-high_l = 450.0
-[sump.fluid]
-target_pct = 4.0
-low_pct = 3.2
-high_pct = 5.0
-refractometer_factor = 2.2
-[sump.makeup]
-usual_pct = 2.0
-leanest_pct = 1.0
-richest_pct = 9.0
-[sump.level]
-curve = [[90.0, 496.0], [270.0, 301.0], [560.0, 0.0]]
-
+LATHE = sites.sump(
+    "lathe-1",
+    (125.0, 180.0, 195.0),
+    "[[0.0, 0.0], [110.0, 68.0], [300.0, 216.0]]",
+    (5.0, 6.0, 7.5),
+    1.0,
+    (1.0, 2.0, 12.0),
+)
+MILL = sites.sump("mill-1", (185.0, 260.0, 280.0), "[[0.0, 0.0], [140.0, 121.0], [340.0, 323.0]]")
+GRINDER = sites.sump(
+    "grinder-1",
+    (300.0, 420.0, 450.0),
+    "[[90.0, 496.0], [270.0, 301.0], [560.0, 0.0]]",
+    (3.2, 4.0, 5.0),
+    2.2,
+    (1.0, 2.0, 9.0),
+)
+REST = """
 [[bus]]
 id = "line"
 driver = "ascii_line"
@@ -114,6 +55,7 @@ sump = "lathe-1"
 signal = "level"
 pattern = '(?P<value>\\d+)'
 """
+SITE = sites.head('units = "UNITS"') + LATHE + MILL + sites.sump() + GRINDER + REST
 
 
 @dataclass

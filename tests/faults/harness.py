@@ -18,28 +18,11 @@ from agent.io.inbox import FILE_NAME as INBOX_FILE
 from agent.io.inbox import Inbox
 from agent.io.journal import FILE_NAME as JOURNAL_FILE
 from agent.io.journal import Journal, JournalReader
+from tests import sites
 from tests.costs.byhand import T0
 from tests.io.lines import Plug, wait_for
 
 START_S = 90.0  # busy cores, four programs at once
-SUMP = """
-[[sump]]
-id = "{id}"
-full_l = 340.0
-low_l = 240.0
-high_l = 360.0
-[sump.fluid]
-target_pct = 7.0
-low_pct = 6.0
-high_pct = 8.4
-refractometer_factor = 1.5
-[sump.makeup]
-usual_pct = 2.5
-leanest_pct = 1.5
-richest_pct = 14.0
-[sump.level]
-curve = [[0.0, 0.0], [100000.0, 400.0]]
-"""
 BUS = r"""
 [[bus]]
 id = "line-{id}"
@@ -111,7 +94,7 @@ class Works:
         self.site = folder / "site.toml"
         head = '[site]\nname = "Harrow Lane Gearworks"\ntimezone = "Europe/Vienna"\n'
         head += f"[agent]\nblock_s = {block_s}\nbelief_every_s = 1.0\n"
-        tables = [SUMP.format(id=id) for id in sumps]
+        tables = [sites.sump(id, curve="[[0.0, 0.0], [100000.0, 400.0]]") for id in sumps]
         tables += [BUS.format(id=id, port=plug.path) for id, plug in self.plugs.items()]
         self.site.write_text("\n".join([head, *tables, more]), encoding="utf-8")
         self.journal_path = folder / "state" / JOURNAL_FILE

@@ -119,6 +119,16 @@ def test_a_line_that_falls_silent_is_told(plug: Plug) -> None:
         assert not heard.bus.status()["ok"]
 
 
+def test_lines_that_fit_none_of_several_are_told_beside_the_silence(plug: Plug) -> None:
+    """A pattern must fit the whole line; who forgot that would look for a broken wire."""
+    sensors = ({"pattern": r"L (?P<value>\d+\.\d)"}, {"pattern": r"T (?P<value>\d+\.\d)", "signal": "temperature"})
+    with listening(ascii_bus(plug.path, *sensors)) as heard:
+        wait_for(lambda: heard.bus.health.port_open, "the port to be open")
+        plug.send(b"\r\nL 120.5 T 24.5\r\n")
+        wait_for(lambda: "lathe-1 temperature: nothing for" in heard.text, "the silence to be told")
+        wait_for(lambda: "does not fit the line 'L 120.5 T 24.5'" in heard.text, "what came instead")
+
+
 def test_a_port_that_is_pulled_and_put_back_is_read_again(plug: Plug) -> None:
     with listening(ascii_bus(plug.path)) as heard:
         wait_for(lambda: heard.bus.health.port_open, "the port to be open")

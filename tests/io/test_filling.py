@@ -18,6 +18,7 @@ from agent.records import sensed
 from agent.reviews import Instruction
 from agent.service import Agent
 from agent.site import load_site
+from tests import sites
 
 SPEC = SumpSpec(
     "mill-2", "Mill 2", 340.0, 240.0, 360.0, 7.0, 6.0, 8.4, 1.5, 2.5, 1.5, 14.0, Curve((0.0, 421.0), (0.0, 421.0))
@@ -68,28 +69,8 @@ def test_people_may_pour_what_is_begun_or_approved_and_nothing_else() -> None:
     assert asked([instruction(3, "approved", 25.0)], "mill-1") is None
 
 
-SITE_FILE = """
-[site]
-name = "Harrow Lane Gearworks"
-[[sump]]
-id = "mill-2"
-full_l = 340.0
-low_l = 240.0
-high_l = 360.0
-[sump.fluid]
-target_pct = 7.0
-low_pct = 6.0
-high_pct = 8.4
-refractometer_factor = 1.5
-[sump.makeup]
-usual_pct = 2.5
-[sump.level]
-curve = [[0.0, 0.0], [421.0, 421.0]]
-"""
-
-
 def test_the_agent_raises_an_alert_before_the_high_mark_is_reached(tmp_path: Path) -> None:
-    (tmp_path / "site.toml").write_text(SITE_FILE)
+    (tmp_path / "site.toml").write_text(sites.head() + sites.sump(curve="[[0.0, 0.0], [421.0, 421.0]]"))
     site, clock = load_site(tmp_path / "site.toml"), Clock()
     agent = Agent(site, "", tmp_path / "journal.sqlite", tmp_path / "inbox.sqlite", tmp_path, clock)
     began, litres = clock.time() - 300.0, 0.0

@@ -15,35 +15,18 @@ from agent.io.journal import Journal
 from agent.io.simulated.prefill import prefill
 from agent.records import Record, encode
 from dashboards.people import People, hash_secret, open_store
+from tests import sites
 from tests.replay.small import T0, Plant, Pour, hand, in_order, simulate
 
 PASSWORD = "canary-password-of-ana"
-SITE = """
-[site]
-name = "Harrow Lane Gearworks"
-timezone = "Europe/Vienna"
+AGENT = """
 [agent]
 state_dir = "state"
 inbox_dir = "inbox"
 runtime_dir = "run"
 belief_every_s = 3600.0
-[[sump]]
-id = "mill-2"
-full_l = 200.0
-low_l = 140.0
-high_l = 215.0
-[sump.fluid]
-target_pct = 7.0
-low_pct = 6.0
-high_pct = 8.4
-refractometer_factor = 1.5
-[sump.makeup]
-usual_pct = 2.5
-leanest_pct = 1.5
-richest_pct = 14.0
-[sump.level]
-curve = "curves/mill-2.toml"
 """
+SITE = sites.head() + AGENT + sites.sump(marks_l=(140.0, 200.0, 215.0), curve='"curves/mill-2.toml"')
 CURVE = 'date = 2025-06-01T08:00:00Z\nby = "Ana"\npoints = [[0.0, 0.0], [300.0, 300.0]]\n'
 
 
