@@ -36,7 +36,7 @@ class Queries:
         self.journal = JournalReader(journal_path)
         self.inbox = InboxReader(inbox_path)
         self.fault: str | None = None
-        self._lasting: list[LogRow] = []  # of all time, read once: who asks pays for what is new
+        self._lasting: dict[str, list[LogRow]] = {}  # of all time, read once: who asks pays for what is new
         self._lasting_to = 0
         self._lasting_lock = Lock()
 
@@ -123,14 +123,15 @@ class Queries:
         with self._lasting_lock:
             last = self.last_seq()
             if last < self._lasting_to:  # another journal
-                self._lasting, self._lasting_to = [], 0
+                self._lasting, self._lasting_to = {}, 0
             if last > self._lasting_to:
                 new = [row for row in self._all(lambda: self.journal.words_after(self._lasting_to)) if row.seq <= last]
-                bodies = ((row, row.data()) for row in new)
-                self._lasting += [r for r, b in bodies if b.get("signal") in LASTING and not b.get("refused")]
+                for row, body in ((row, row.data()) for row in new):
+                    if body.get("signal") in LASTING and not body.get("refused"):
+                        self._lasting.setdefault(body["signal"], []).append(row)
                 self._lasting_to = last if self.fault is None else self._lasting_to
-            found = list(self._lasting)
-        return [row for row in found if sump in (None, row.sump) and row.data()["signal"] == signal]
+            found = list(self._lasting.get(signal, []))
+        return [row for row in found if sump in (None, row.sump)]
 
     def rows(self, kind: str, sump: str | None, t0: float | None, t1: float | None, limit: int) -> list[LogRow]:
         """Rows of a kind (not `block`) with t0 <= time < t1, in order of writing, the newest `limit`."""
