@@ -6,6 +6,7 @@ was found, for all of it; the agent then adds its own minutes of readings. Start
 
 from __future__ import annotations
 
+import gc
 import runpy
 import statistics
 import tempfile
@@ -47,6 +48,9 @@ def costs(script: dict[str, Any], folder: Path, days: int) -> tuple[dict[str, fl
     found[START] = statistics.median(starts_ms)
     found["a second of ticks"] = 1000.0 * (time.process_time() - began) / COUNTED_S
     shop.stop()
+    del shop
+    gc.collect()
+    gc.freeze()  # what the journals before this one left behind is none of its cost
     with script["pages"](folder) as (address, cookie):
         client = Client(base_url=address, cookies={script["COOKIE"]: cookie}, timeout=60)
         for path in (path.format(names[0]) for path in PATHS):
