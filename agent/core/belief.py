@@ -15,6 +15,8 @@ STALE_S = 2 * 3600.0  # a level older than this makes the belief stale
 LEARNING_S = 6 * 86400.0
 HIDDEN_PER_H = 0.03  # additions that may have gone unseen, an hour without level
 HIDDEN_SHARE = 0.12  # of the strength, what such an addition takes away, 1 sd
+BLIND_H = 0.5  # without level, from which more than losses may have gone unseen
+SAID_SHARE = 0.2  # of what people say went in while the level is not seen, 1 sd
 POURING_SHARE = 0.01  # of full: steps in which an addition under way is taken into the belief
 CURVE_SHARE = 0.006  # of full: the level curve's error, the sensor's zero over months, warmth; 1 sd
 
@@ -36,8 +38,12 @@ def volume(sump: Sump, when: float) -> tuple[float, float]:
     if hours > 0.1:
         loss = max(tracker.loss_since(when), 0.0)
         mean -= loss
-        hidden = min(0.5, HIDDEN_PER_H * max(0.0, hours - 0.5))
+        hidden = min(0.5, HIDDEN_PER_H * max(0.0, hours - BLIND_H))
         var += (0.5 * loss) ** 2 + rates.walk * 60.0 * hours + hidden * (0.15 * spec.full_l) ** 2
+        said = sum(w.volume_l or 0.0 for w in sump.words if w.time > tracker.time)
+        if said > 0.0 and hours > BLIND_H and _pending(sump, tracker.best()) is None:  # else it may be the one seen
+            mean = max(mean, min(mean + said, spec.high_l))
+            var += (SAID_SHARE * said) ** 2
     return mean, sqrt(var + (CURVE_SHARE * spec.full_l) ** 2)
 
 
@@ -120,7 +126,7 @@ def _since(sump: Sump, when: float, litres: float, share: float) -> tuple[float,
     full = sump.spec.full_l
     lost = min(max(lost, -MOST_GAINED_SHARE * full), MOST_LOST_SHARE * full)
     grow = exp(share * lost / max(litres, 0.05 * full))
-    blind = max(0.0, hours - 0.5)
+    blind = max(0.0, hours - BLIND_H)
     return grow, grow * sqrt(1.0 + min(0.5, HIDDEN_PER_H * blind) * 2.0)
 
 

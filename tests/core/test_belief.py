@@ -14,6 +14,7 @@ from agent.core.outputs import Belief
 from agent.core.step import belief_at as asked
 from agent.core.step import dump, start, step
 from agent.core.sump import book_losses
+from agent.records import Record
 from tests.replay.small import (
     DAY_S,
     MILL,
@@ -139,6 +140,19 @@ def test_blindness_widens_both_intervals_hour_by_hour(fortnight):
         for s in (sump.tracker.running_share(last + HOUR_S * h) for h in range(72))
     )
     assert seen[0].volume_l - seen[-1].volume_l == pytest.approx(walked, rel=0.05)
+
+
+def test_what_people_say_went_in_while_the_level_is_not_seen_is_in_the_volume():
+    days = simulate(np.random.default_rng(8), Plant(pours=[Pour(50.0, 30.0)], volume_l=175.0), 56.0)
+    said = Record(T0 + 50.5 * HOUR_S, "mill-2", "addition", volume_l=30.0, pct=2.5)
+    blind = [r for r in days.levels() if not 48.0 < (r.time - T0) / HOUR_S < 54.0]
+    unsaid, told = (drive(in_order(days.contact(), blind, words)) for words in ([], [said]))
+    at = T0 + 52.0 * HOUR_S
+    true = days.volume_l[days.at(at)]
+    assert unsaid.belief(at).volume_l < true - 20.0
+    assert told.belief(at).volume_l == pytest.approx(true, abs=3.0)
+    assert told.belief(at).volume_sd > unsaid.belief(at).volume_sd
+    assert told.belief(T0 + 55.0 * HOUR_S).volume_l == pytest.approx(days.volume_l[-1], abs=3.0)
 
 
 def test_several_branches_are_one_volume_with_the_spread_between_them(fortnight):
