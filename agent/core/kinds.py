@@ -14,13 +14,13 @@ from agent.core.strength import LEAN, RICH, SAID, USUAL, WATER, Kind
 PLAIN, WEAK, STRONG = "plain", "weak", "strong"  # what was last read before the addition
 WEAK_BEFORE, STRONG_BEFORE = "weak before", "strong before"  # the same, READ_JUST_S ago and more
 PRIOR_COUNTS = {
-    PLAIN: {USUAL: 10.0, WATER: 1.2, RICH: 0.7, LEAN: 0.2},
+    PLAIN: {USUAL: 9.0, WATER: 1.0, RICH: 1.7, LEAN: 0.3},
     WEAK: {USUAL: 2.5, WATER: 0.2, RICH: 4.0, LEAN: 0.2},
     WEAK_BEFORE: {USUAL: 4.0, WATER: 0.4, RICH: 1.5, LEAN: 0.2},
     STRONG: {USUAL: 2.5, WATER: 3.0, RICH: 0.2, LEAN: 1.0},
     STRONG_BEFORE: {USUAL: 4.0, WATER: 1.2, RICH: 0.2, LEAN: 0.4},
 }
-PRIOR_FOLLOWED = (1.0, 1.0)  # additions made as advised and otherwise, while a correction stood and nobody said
+PRIOR_FOLLOWED = (2.0, 1.0)  # additions made as advised and otherwise, while a correction stood
 POUR_SPREAD = 0.06  # of the usual mix, from pour to pour, share of its strength
 WORD_TRUE = 0.93  # of people's words that name the right kind
 READ_JUST_S = 14 * 3600.0  # whoever reads corrects within the shift, or the next one does
@@ -87,7 +87,7 @@ def candidates(
 
 
 def as_advised(habits: Habits, kinds: list[Kind], advised_pct: float, usual_pct: float) -> list[Kind]:
-    """The kinds of an addition made while one at `advised_pct` was advised: that by the share learned, else as ever."""
+    """The kinds of an addition made while one at `advised_pct` was advised: mostly that, else as ever."""
     share = habits.followed[0] / sum(habits.followed)
     rest = log(1.0 - share)
     if advised_pct == usual_pct:

@@ -474,14 +474,14 @@ def test_a_measurable_mix_is_a_step_within_what_is_allowed(pct: float, leanest: 
 
 
 @pytest.mark.parametrize("advised", [2.5, 9.0])
-def test_the_kinds_of_an_advised_addition_are_whole_and_as_advised_as_often_as_not(advised: float) -> None:
+def test_the_kinds_of_an_advised_addition_are_whole_and_mostly_as_advised(advised: float) -> None:
     habits = Habits()
     kinds = as_advised(habits, candidates(habits, "weak", 2.5, 7.0, 14.0, 9.5), advised, 2.5)
     weights = dict.fromkeys((strength.USUAL, strength.SAID), 0.0)
     for kind in kinds:
         weights[kind.label] = weights.get(kind.label, 0.0) + exp(kind.logp)
     assert sum(weights.values()) == pytest.approx(1.0)
-    assert weights[strength.USUAL if advised == 2.5 else strength.SAID] > 0.499
+    assert weights[strength.USUAL if advised == 2.5 else strength.SAID] > 0.6
 
 
 def test_an_addition_under_an_instruction_is_taken_for_what_was_advised() -> None:
