@@ -44,7 +44,13 @@ def due(checks: Sequence[Check], tolerance: float, now: float, unit: str = "") -
     """
     rows = sorted((c for c in checks if c.time <= now), key=lambda c: c.time)
     if not rows:
-        return Due(CANNOT_TELL, None, None, None, "never checked: compare it once with something better")
+        return Due(
+            CANNOT_TELL,
+            None,
+            None,
+            None,
+            "no check since it was calibrated: compare it with something better",
+        )
     error, rate = _line(rows, now) if len(rows) >= FEWEST_FOR_RATE and rows[-1].time > rows[0].time else _mean(rows)
     weeks = _weeks_left(error.value, rate, tolerance)
     state = _state(error, tolerance)
