@@ -169,7 +169,7 @@ def _take_back(sump: Sump, when: float, why: str) -> list[Output]:
         return []
     posted.standing = None
     if one.kind in POURS:
-        posted.pour_until, sump.tracker.awaited = when, False
+        posted.pour_until = when
     return [replace(one, time=when, reason=why, withdrawn=True)]
 
 
@@ -182,7 +182,6 @@ def _post(sump: Sump, wish: Advice) -> list[Output]:
     posted.spec = sump.spec
     if one.kind in POURS:
         posted.pour, posted.pour_since, posted.pour_until = one, one.time, float("inf")
-        sump.tracker.awaited = True
     if one.kind == "ask" and one.of is not None:
         posted.asked = [*posted.asked[-20:], one.of]
     return [one]

@@ -43,7 +43,6 @@ from agent.core.warmth import Warmth
 WALK_SHARE = 0.004  # of full, by which V may wander from the loss predicted in an hour, 1 sd
 REBASE_AFTER_S = 1200.0  # the pump's state is not taken back while its last turn still shows
 HINT_S, HINT_FORCE = 12 * 3600.0, 10.0  # of a hundred words one names an inflow that was none; they name litres too
-LOG_AWAITED = 2.8  # more while one is posted: it is done once in a shift, in which a pump stops some three times
 SAID_S = 2400.0  # the level may show so much later what a person has said already
 LOG_ODD_RUN, ODD_RUN = -2.0, 0.3  # a run that held up quite another volume: how likely, and 1 sd, share of it
 NEW_RUNS, FAST_PACE = 12, 2.5  # while a sump is so new, a turn may go as much faster than the prior shape
@@ -77,7 +76,7 @@ class Tracker:
         "longest_same_min", "known", "turns", "told", "habit", "hour", "stand", "ahead",
         "turned", "learning", "runs", "seen", "calendar", "ripple", "warmth",
         "usual_held_l", "same_n", "before_jump", "begun", "thinned", "share", "back", "long_stops",
-        "awaited", "said",
+        "said",
     )  # fmt: skip
 
     def __init__(self, full_l: float, high_l: float | None = None) -> None:
@@ -110,7 +109,6 @@ class Tracker:
         self.runs = 0  # that taught what is held up
         self.turned = self.learning = 0.0  # epoch s of the last start or stop; of the one to learn from, 0 = none
         self.ahead: Floats | None = None  # L lost up to each hour of five usual weeks; until an hour teaches more
-        self.awaited = False  # a pour is posted and not done yet
         self.said = float("-inf")  # epoch s of the last word on an inflow that the level had not shown
         self.share = -1.0  # of a week that the pump usually runs; below 0 until it is worked out
         self.told: deque[Poured] = deque(maxlen=16)  # told, newest last
@@ -298,8 +296,7 @@ class Tracker:
         late = [at for at, _ in list(self.recent)[-MOMENTS:] if at > quiet]
         since = [r for r in self.recent if r[0] > calm.calm_at]
         since.append((when, y))
-        force = HINT_FORCE if when - self.said < SAID_S else LOG_AWAITED * self.awaited
-        flow = LOG_DRAIN if sign < 0 else LOG_ADD + force
+        flow = LOG_DRAIN if sign < 0 else LOG_ADD + HINT_FORCE * (when - self.said < SAID_S)
         told = [(flow, "flow", at) for at in (quiet, *late[-1:])]
         if self.known is None:
             right = calm.run if sign > 0 else not calm.run
