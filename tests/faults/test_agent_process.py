@@ -50,7 +50,7 @@ def test_asked_to_end_it_ends_within_5_s_with_everything_written(
     works.wait(lambda: works.shown() > 70_020, "twenty readings")
     seen = int(works.shown())
     explained = json.loads((works.folder / "run" / "explain.json").read_text())
-    assert explained["sumps"]["mill-1"].startswith("mill-1: 290 ± ") and explained["time"] > 0.0
+    assert explained["sumps"]["mill-1"].startswith("Mill 1: 290 ± ") and explained["time"] > 0.0
     assert works.terminate(number) == 0
     sender.end()
     assert sorted(p.name for p in works.journal_path.parent.iterdir()) == [
