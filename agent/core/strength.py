@@ -41,10 +41,9 @@ KINDS = 6  # labels of additions lie below this
 GOOD, WRONG = 6, 7  # of a reading
 
 WALK_PER_DAY = {E: 0.012, R: 0.02, B: 0.16, O: 0.008}  # 1 sd a square root of a day
-OIL_SHARE, OIL_FLOOR = 0.12, 0.03  # of sumps that way oil comes into; never thought less likely than the second
+OIL_SHARE, OIL_FLOOR = 0.12, 0.05  # of sumps that way oil comes into; never thought less likely than the second
 OIL_STAYS_DAYS = 90.0  # what is emulsified splits out again or is skimmed
-OIL_PER_DAY, OIL_WALK = 0.03, 0.06  # Brix a day that it then adds, and 1 sd a square root of a day about it
-OIL_BEGINS = 0.1  # Brix, 1 sd of what has come by the time it is thought of
+OIL_PER_DAY, OIL_WALK = 0.03, 0.10  # Brix a day that it then adds, and 1 sd a square root of a day about it
 STRENGTH_WALK = 0.006  # of c a square root of a day: all that is not modelled
 SHARE_SPREAD = 0.12  # 1 sd of a day's own evaporation share about the sump's
 SHARE_LOW, SHARE_HIGH = 0.15, 0.98
@@ -183,7 +182,7 @@ def with_oil(mix: Mixture) -> Mixture:
     old = OIL_FLOOR * (0.5 if share > 1e-9 else 0.0)
     kinds, P = dry.kinds.copy(), dry.P.copy()
     kinds[:, OILY] = 1
-    P[:, O, O] += OIL_BEGINS**2
+    P[:, O, O] += 0.2**2
     fresh = Mixture(dry.w * (OIL_FLOOR - old) / (1.0 - OIL_FLOOR), dry.x, P, kinds, dry.slots)
     kept = Mixture(mix.w[oily] * old / max(share, 1e-300), *_parts(mix, oily))
     return _join([dry, kept, fresh])

@@ -61,7 +61,7 @@ def test_cutting_the_records_changes_nothing_that_was_written_before(plant, whol
         part = replayed(site, [line for line, t in zip(records, times, strict=True) if t <= cut])
         assert part == whole[: len(part)], cut
         assert max(map(time_of, part), default=0.0) <= cut
-        heard = float(times[times <= cut].max())  # in a gap, what lies between this and the cut waits for the next record
+        heard = float(times[times <= cut].max())  # the rest of a gap waits for its next record
         assert all(time_of(line) >= heard for line in whole[len(part) :]), "nothing from before the cut is missing"
 
 
