@@ -17,6 +17,7 @@ from dashboards.show import A_DAY_S, NINE_IN_TEN_SD, Show
 MOST_ROWS = 20_000
 STEPS_A_RANGE = 1_500  # beliefs a sump: half an hour over a month, six hours over a year
 LEAST_STEP_S = 1_800.0
+LOOK_BACK_S = 60 * A_DAY_S  # for the last new charge and the last reading, at first
 PACE_DAYS = 28.0  # concentrate lasts at the pace of so long
 ADDED = ("top_off", "recharge")
 
@@ -93,15 +94,16 @@ def of_sump(ask: Ask, spec: SumpSpec, span: Span, price: float | None) -> SumpUs
     step_s = max(LEAST_STEP_S, (span.t1 - span.t0) / STEPS_A_RANGE)
     rows = queries.beliefs_spread(spec.id, span.t0 - step_s, span.t1, step_s)
     beliefs = [(r["time"], r["volume_l"], r["strength_pct"], r["status"]) for r in rows]
-    found = _additions(queries.findings(spec.id))
+    findings = _since_filled(ask, spec.id, span)
+    found = _additions(findings)
     went_in = use.poured((v, pct) for at, kind, v, pct in found if span.t0 <= at < span.t1)
     filled = max((at for at, kind, _, _ in found if kind == "recharge" and at < span.t1), default=None)
     since = filled if filled is not None else min((at for at, *_ in found), default=None)
     topped = use.poured((v, pct) for at, kind, v, pct in found if kind == "top_off" and (since or 0.0) <= at < span.t1)
     newest = ask.belief(spec.id)
-    readings = queries.readings(spec.id, now_s - 400 * A_DAY_S)
+    readings = queries.readings(spec.id, now_s - LOOK_BACK_S) or queries.readings(spec.id, now_s - 400 * A_DAY_S)
     return SumpUse(
-        spec=spec, poured=went_in, spread=_spread(queries.findings(spec.id), span),
+        spec=spec, poured=went_in, spread=_spread(findings, span),
         held=use.held(spec, beliefs, span.t0, span.t1, max(use.LONGEST_GAP_S, 1.5 * step_s)),
         cost=None if price is None else went_in.concentrate_l * price,
         turnovers=topped.turnovers(spec.full_l), salts=_salts(spec, newest, since, span.t1),
@@ -109,6 +111,17 @@ def of_sump(ask: Ask, spec: SumpSpec, span: Span, price: float | None) -> SumpUs
         read_at=(readings[-1].get("at") or readings[-1]["time"]) if readings else None,
         losses=_losses(newest),
     )  # fmt: skip
+
+
+def _since_filled(ask: Ask, sump: str, span: Span) -> list[dict[str, Any]]:
+    """What was found in a span, and before it back to the last new charge; years ago are read only where none was."""
+    back_s = LOOK_BACK_S
+    while True:
+        since = span.t0 - back_s
+        findings = ask.desk.queries.findings(sump, since)
+        if since <= 0.0 or any(f["kind"] == "recharge" and f["start"] < span.t1 for f in findings):
+            return findings
+        back_s *= 16.0
 
 
 def _additions(findings: Iterable[dict[str, Any]]) -> list[tuple[float, str, float, float]]:

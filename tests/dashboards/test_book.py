@@ -280,6 +280,18 @@ def test_stock_is_what_was_counted_and_delivered_less_what_went_in(visit: Visit,
     assert "40.0 L" in visitor.page("/use?span=week").text
 
 
+@pytest.mark.parametrize("days_ago", [20, 200, 700])
+def test_turnovers_are_counted_from_the_last_new_charge_however_long_ago(
+    visit: Visit, works: Works, days_ago: int
+) -> None:
+    full_l, id = 340.0, "mill-2"
+    for name, ago, kind, litres in (("f1", days_ago, "recharge", 330.0), ("f2", 0.4 * days_ago, "top_off", full_l)):
+        start = works.now_s - 86_400.0 * ago
+        body = {"id": name, "revision": 1, "time": start, "sump": id, "kind": kind, "start": start, "end": start}
+        works.journal.event("finding", start, id, name, {**body, "volume_l": litres, "makeup_pct": 2.5, "text": ""})
+    assert f"Mill 2 {days_ago} days ago 1.0 " in visit("supervisor").page("/use").text
+
+
 def test_a_charge_is_planned_and_what_was_filled_is_kept_with_its_first_fill_values(visit: Visit, works: Works) -> None:
     visitor = visit("maintenance")
     text = visitor.page("/charge/mill-2?volume=340&target=7&bucket=12&richest=15&lean=1.5").text
