@@ -10,6 +10,7 @@ import numpy as np
 
 from calibration.due import WEEK_S, Check, Due
 from calibration.level import LevelCurve
+from dashboards.show import NINE_IN_TEN_SD
 
 WIDTH, HEIGHT = 640.0, 300.0
 LINE_POINTS = 60
@@ -46,7 +47,7 @@ def level_picture(curve: LevelCurve, volume: Callable[[float], str], odd: Sequen
     """The curve, its 90 % interval and the steps; raw to the right, litres up."""
     raw = np.linspace(curve.raw_low, curve.raw_high, LINE_POINTS)
     litres, sd = curve.at(raw)
-    half = 1.645 * sd
+    half = NINE_IN_TEN_SD * sd
     top = float(max((litres + half).max(), curve.points.litres.max()))
     x, y = Scale(curve.raw_low, curve.raw_high, WIDTH), Scale(min(0.0, float((litres - half).min())), top, HEIGHT)
     spots = [(x.at(r), _up(y, v)) for r, v in zip(curve.points.raw, curve.points.litres, strict=True)]

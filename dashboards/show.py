@@ -9,13 +9,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from agent.core.what_if import P05
 from dashboards import language
 from dashboards.language import ENGLISH, N_, _, decimal, localised
 
 L_PER_US_GALLON = 3.785411784  # by definition, 231 cubic inches
 FL_OZ_PER_US_GALLON = 128.0
 ML_PER_L = 1000.0
-NINE_IN_TEN_SD = 1.645  # half width of a 90 % interval in standard deviations of a normal
+NINE_IN_TEN_SD = P05  # half width of a 90 % interval in standard deviations of a normal
 NOTHING = "–"
 FAHRENHEIT = "fahrenheit"
 A_MINUTE_S, AN_HOUR_S, A_DAY_S = 60.0, 3600.0, 86400.0

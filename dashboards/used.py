@@ -48,7 +48,9 @@ class SumpUse:
     salts: tuple[float, float] | None  # from … to, nine times in ten
     charge_days: float | None  # since it was last filled anew; None: not known, counted from the first record
     read_at: float | None  # last hand reading or titration
-    losses: tuple[float, float, float, float] | None  # evaporation and carry-off L/day, share of evaporation, its sd
+    losses: (
+        tuple[float, float, float, float] | None
+    )  # evaporation, carry-off L/day; share of the first, its 90 % half width
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,8 +157,10 @@ def _salts(
 
 
 def _losses(belief: dict[str, Any] | None) -> tuple[float, float, float, float] | None:
-    names = ("evaporation_l_per_day", "carry_off_l_per_day", "evaporation_share", "evaporation_share_sd")
-    return None if belief is None else tuple(belief[name] for name in names)  # type: ignore[return-value]
+    if belief is None:
+        return None
+    half = NINE_IN_TEN_SD * belief["evaporation_share_sd"]
+    return belief["evaporation_l_per_day"], belief["carry_off_l_per_day"], belief["evaporation_share"], half
 
 
 def asked(ask: Ask, span: Span) -> Asked:
