@@ -1,10 +1,10 @@
 """Modbus on a serial line (RTU): asks its sensors in turn, each question under a deadline.
 
 RTU answers carry no number: a late one looks like the answer to the next question. So a unit that has missed an answer
-is in doubt. It is first asked something harmless by a function that none of its sensors use; a unit answers in order,
-so whatever answers that has answered everything before. One that never answers such a question is asked again after
-LATE_S, and its next answer only shows that it has nothing more to send (`Debts`). Other units go on meanwhile: their
-answers carry their own number.
+is in doubt. It is first asked something harmless by a function that none of its sensors use, once; a unit answers in
+order, so whatever answers that has answered everything before. One that has not answered such a question after LATE_S
+is asked again, and its next answer only shows that it has nothing more to send (`Debts`). Other units go on meanwhile:
+their answers carry their own number.
 """
 
 from __future__ import annotations
@@ -25,7 +25,6 @@ from agent.wire.outcomes import Fault
 from agent.wire.registers import number, words_of
 
 LATE_S = 3.0  # no serial device that works answers later
-SOUNDINGS = 2  # harmless questions without an answer: it does not know them, or is dead
 QUIET_CHARACTERS = 3.5  # ends a frame (Modbus over serial line 1.02, section 2.5.1.1)
 QUIET_LEAST_S = 0.004  # finer than this a USB adapter does not tell
 BITS_A_CHARACTER = 11
@@ -87,7 +86,7 @@ class ModbusDriver:
         self._turns = ModbusTurns(bus, self._ask_sensor)
         self._quiet_s = max(QUIET_LEAST_S, QUIET_CHARACTERS * BITS_A_CHARACTER / bus.baud)
         self._debts = Debts(are_named=True)
-        self._doubts: dict[int, tuple[float, int]] = {}  # by unit: when it was asked last, monotonic s; soundings since
+        self._doubts: dict[int, tuple[float, bool]] = {}  # by unit: asked last, monotonic s; whether it was sounded
 
     @contextmanager
     def open(self) -> Iterator[serial.Serial]:
@@ -105,13 +104,14 @@ class ModbusDriver:
     ) -> Answer:
         unit = sensor.unit
         if unit in self._doubts and not self._sounded(port, sensor, stopping):
-            answer: Answer = Missed("no answer")
-        else:
-            self._doubts[unit] = (time.monotonic(), 0)  # until it is answered, also where the port goes meanwhile
-            self._debts.asked(unit)  # what it was sounded by does not count: it may leave that unanswered for good
-            answer = self._ask(port, question_of(sensor), stopping)
-            if not isinstance(answer, Missed) or answer.text in (TOO_LATE, AGAIN):  # `Debts` has it then
-                del self._doubts[unit]
+            if not stopping():
+                emit.fault(sensor, "no answer")
+            return Missed("no answer")  # what it was sounded by may still be answered: nothing is drained
+        self._doubts[unit] = (time.monotonic(), False)  # until it is answered, also where the port goes meanwhile
+        self._debts.asked(unit)  # what it was sounded by does not count: it may leave that unanswered for good
+        answer = self._ask(port, question_of(sensor), stopping)
+        if not isinstance(answer, Missed) or answer.text in (TOO_LATE, AGAIN):  # `Debts` has it then
+            del self._doubts[unit]
         if isinstance(answer, Missed) and not stopping():
             emit.fault(sensor, answer.text)
             if drain(port, self._bus.timeout_s, 2 * self._bus.timeout_s):  # let a late answer come and go
@@ -119,17 +119,24 @@ class ModbusDriver:
         return answer
 
     def _sounded(self, port: serial.Serial, sensor: ModbusSensor, stopping: Callable[[], bool]) -> bool:
-        """Whether the unit owes nothing any more, so that its next answer is the answer to the next question."""
-        asked_at, soundings = self._doubts[sensor.unit]
-        other = self._unused(sensor.unit)
-        is_mute = other is None or soundings >= SOUNDINGS
-        if is_mute and time.monotonic() - asked_at >= max(LATE_S, 2 * self._bus.timeout_s):
-            self._debts.owes(sensor.unit)
+        """Whether the unit owes nothing any more, so that its next answer is the answer to the next question.
+
+        Its one sounding is waited for, over turns. A second might be answered after the doubt is over, and would then
+        pass for the answer to the sounding of the next doubt.
+        """
+        unit, other = sensor.unit, self._unused(sensor.unit)
+        asked_at, is_sounded = self._doubts[unit]
+        is_due = other is not None and not is_sounded
+        if not is_due and time.monotonic() - asked_at >= max(LATE_S, 2 * self._bus.timeout_s):
+            self._debts.owes(unit)
             return True
         if other is None:
             return False
-        self._doubts[sensor.unit] = (asked_at, soundings + 1)
-        return not isinstance(self._ask(port, Question(sensor.unit, other, sensor.address, 1), stopping), Missed)
+        question = Question(unit, other, sensor.address, 1)
+        if is_due:
+            self._doubts[unit] = (time.monotonic(), True)
+            return not isinstance(self._ask(port, question, stopping), Missed)
+        return not isinstance(self._answer(port, question, stopping), Missed)
 
     def _unused(self, unit: int) -> int | None:
         used = {FUNCTIONS[sensor.function] for sensor in self._bus.sensor if sensor.unit == unit}
@@ -137,25 +144,34 @@ class ModbusDriver:
 
     def _ask(self, port: serial.Serial, question: Question, stopping: Callable[[], bool]) -> Answer:
         drain(port, self._quiet_s, self._bus.timeout_s)
+        port.write(rtu_request(question))
+        return self._answer(port, question, stopping)
+
+    def _answer(self, port: serial.Serial, question: Question, stopping: Callable[[], bool]) -> Answer:
         unit, timeout_s = question.unit, self._bus.timeout_s
-        return ask_rtu(
+        return answer_to(
             port, question, timeout_s, stopping, lambda more: self._debts.doubt(unit, port, timeout_s, more, stopping)
         )
 
 
-def ask_rtu(
+def ask_rtu(port: serial.Serial, question: Question, timeout_s: float, stopping: Callable[[], bool]) -> Answer:
+    """One question and what answers it within `timeout_s`, whatever else the line brings. Raises what the port does."""
+    port.write(rtu_request(question))
+    return answer_to(port, question, timeout_s, stopping)
+
+
+def answer_to(
     port: serial.Serial,
     question: Question,
     timeout_s: float,
     stopping: Callable[[], bool],
     doubt: Callable[[bytes], str] = lambda behind: "",
 ) -> Answer:
-    """One question and what answers it within `timeout_s`, whatever else the line brings. Raises what the port does.
+    """What answers a question that was sent within `timeout_s`, whatever else comes. Raises what the port does.
 
     `doubt` is told what stands behind an answer, and says why it is not to be believed.
     """
     answer = RtuAnswer(question)
-    port.write(rtu_request(question))
     end = time.monotonic() + timeout_s
     wrong = "no answer"
     while (left := end - time.monotonic()) > 0 and not stopping():

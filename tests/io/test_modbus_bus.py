@@ -133,7 +133,7 @@ def test_a_garbled_answer_is_no_reading(wired: Wired) -> None:
         wait_for(lambda: heard.readings, "the sound line")
         wired.crossed.garble = garble
         asked = wired.slave.questions
-        wait_for(lambda: wired.slave.questions >= asked + 12, "twelve garbled answers")
+        wait_for(lambda: wired.slave.questions >= asked + 4, "four garbled answers")
         wired.crossed.garble = lambda data: data
         count = len(heard.readings)
         wait_for(lambda: len(heard.readings) > count, "the sound line again")
