@@ -20,7 +20,7 @@ from math import exp
 from typing import TYPE_CHECKING
 
 from agent.core import inquire, remedy, strength
-from agent.core.belief import mixture_at, quick_strength, sump_losses, volume
+from agent.core.belief import evaporating_share, mixture_at, quick_strength, sump_losses, volume
 from agent.core.fluid import makeup_to_hold
 from agent.core.measures import setting_for
 from agent.core.outlook import hours_until
@@ -258,7 +258,7 @@ def _room(sump: Sump, litres: float, litres_sd: float) -> float:
 def _growth(sump: Sump, when: float, litres: float, hours: float) -> float:
     """By what the strength grows in the coming hours from what evaporates."""
     ahead = sump.tracker.loss_ahead(when, 24 * 28)
-    return exp(_share(sump) * float(ahead[int(hours)]) / max(litres, 0.1 * sump.spec.full_l))
+    return exp(evaporating_share(sump) * float(ahead[int(hours)]) / max(litres, 0.1 * sump.spec.full_l))
 
 
 def _stands_pct(sump: Sump) -> float | None:
@@ -364,7 +364,7 @@ def _drain(sump: Sump, sight: Sight, mean: float, why: str) -> Advice | None:
         return None
     cost = out * mean / 100.0
     run_day, idle_day = sump_losses(sump)
-    lost, water = run_day + idle_day, _share(sump) * run_day + idle_day
+    lost, water = run_day + idle_day, evaporating_share(sump) * run_day + idle_day
     steps_pct = spec.richest_pct if mean < spec.target_pct else spec.leanest_pct
     days = remedy.days_by_steps(spec, mean, steps_pct, lost, 1.0 - water / max(lost, 1e-6))
     steps = f"take about {days:.0f} days and throw nothing away" if days else "would not get there in weeks"
@@ -399,14 +399,10 @@ def _pour(sump: Sump, sight: Sight, way: Fill, why: str, due_h: float | None) ->
     )  # fmt: skip
 
 
-def _share(sump: Sump) -> float:
-    return remedy.evaporating_share(sump.ledger.mix)
-
-
 def _hold_pct(sump: Sump) -> float:
     """The makeup that holds the target with the level held: the target times carry-off's share of the losses."""
     run_day, idle_day = sump_losses(sump)
-    carried = (1.0 - _share(sump)) * run_day
+    carried = (1.0 - evaporating_share(sump)) * run_day
     return makeup_to_hold(sump.spec.target_pct, carried / max(run_day + idle_day, 1e-6))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import exp, sqrt
+from typing import NamedTuple
 
 from agent.core import strength
 from agent.core.level import Branch
@@ -47,25 +48,50 @@ def volume(sump: Sump, when: float) -> tuple[float, float]:
     return mean, sqrt(var + (CURVE_SHARE * spec.full_l) ** 2)
 
 
-def _summary(sump: Sump) -> tuple[float, float, float, float]:
-    """Mean, sd, p05, p95 of the strength after the last move of the ledger, with what is being poured.
+class Summary(NamedTuple):
+    """Of the strength, %: mean, sd, p05, p95 after the last move of the ledger, with what is being poured; of the
+    share of the running loss that evaporates, and of ln(proportioner real/set): mean, sd."""
 
-    Kept until one of them moves; what is being poured counts in steps, so that what is kept hangs on the step alone
-    and not on who asked first.
-    """
+    pct: float
+    sd: float
+    low: float
+    high: float
+    share: float
+    share_sd: float
+    ratio: float
+    ratio_sd: float
+
+
+def _summary(sump: Sump) -> Summary:
+    """Kept until ledger or pour moves; what is being poured counts in steps, so that what is kept hangs on the step
+    alone and not on who asked first."""
     best = sump.tracker.best() if sump.tracker.branches else None
     pending, step = _pending(sump, best), POURING_SHARE * sump.spec.full_l
     steps = (round(pending[0] / step), round(pending[1] / step)) if pending else None
     key = (sump.ledger.version, steps, sump.spec)
     if sump.view and sump.view[0] == key:
         return sump.view[1]  # type: ignore[return-value]
-    mix = sump.ledger.mix
+    mix = ledger_mix = sump.ledger.mix
     if steps:
         mix = _with_pending(sump, mix, steps[0] * step, max(steps[1], 1) * step)
-    mean, sd = strength.moments(mix, strength.C)
-    low, high = strength.quantile(mix, strength.C, 0.05), strength.quantile(mix, strength.C, 0.95)
-    sump.view = (key, (mean, sd, low, high))
-    return mean, sd, low, high
+    laws = strength.normals(mix, strength.C)
+    low, high = strength.quantile_of(laws, 0.05), strength.quantile_of(laws, 0.95)
+    share, share_sd = strength.moments(ledger_mix, strength.E)
+    told = Summary(
+        *strength.moments(mix, strength.C), low, high, _possible(share), share_sd,
+        *strength.moments(ledger_mix, strength.R),
+    )  # fmt: skip
+    sump.view = (key, told)
+    return told
+
+
+def evaporating_share(sump: Sump) -> float:
+    """Share of the running loss that evaporates, as believed, within what can be."""
+    return _summary(sump).share
+
+
+def _possible(share: float) -> float:
+    return min(max(share, strength.SHARE_LOW), strength.SHARE_HIGH)
 
 
 def _pending(sump: Sump, best: Branch | None) -> tuple[float, float] | None:
@@ -95,16 +121,13 @@ def belief_at(sump: Sump, when: float) -> Belief:
     """What is believed of a sump at `when` (epoch s). Changes nothing but the summary kept for the next call."""
     spec = sump.spec
     litres, litres_sd = volume(sump, when)
-    mean, sd, low, high = _summary(sump)
-    share, share_sd = strength.moments(sump.ledger.mix, strength.E)
-    share = min(max(share, strength.SHARE_LOW), strength.SHARE_HIGH)
+    mean, sd, low, high, share, share_sd, ratio, ratio_sd = _summary(sump)
     grow, widen = _since(sump, when, litres, share)
     low, mean_now, high = mean * grow - (mean - low) * widen, mean * grow, mean * grow + (high - mean) * widen
     run_day, idle_day = sump_losses(sump)
     total = max(run_day + idle_day, 1e-6)
     water = share * run_day + idle_day
     whole, whole_sd = water / total, share_sd * run_day / total
-    ratio, ratio_sd = strength.moments(sump.ledger.mix, strength.R)
     makeup = spec.usual_pct * exp(ratio)
     hours = hours_until(sump, when, litres, litres_sd, spec.low_l)
     return Belief(
@@ -132,8 +155,9 @@ def _since(sump: Sump, when: float, litres: float, share: float) -> tuple[float,
 
 def quick_strength(sump: Sump, when: float, litres: float) -> tuple[float, float]:
     """p05 and p95 of the strength at `when`, %; cheap, from the summary that is kept."""
-    mean, _, low, high = _summary(sump)
-    grow, widen = _since(sump, when, litres, _share(sump))
+    told = _summary(sump)
+    mean, low, high = told.pct, told.low, told.high
+    grow, widen = _since(sump, when, litres, told.share)
     return mean * grow - (mean - low) * widen, mean * grow + (high - mean) * widen
 
 
@@ -143,17 +167,12 @@ def mixture_at(sump: Sump, when: float, litres: float) -> Mixture:
     pending = _pending(sump, sump.tracker.best() if sump.tracker.branches else None)
     if pending:
         mix = _with_pending(sump, mix, *pending)
-    grow, widen = _since(sump, when, litres, _share(sump))
+    grow, widen = _since(sump, when, litres, evaporating_share(sump))
     x, P = mix.x.copy(), mix.P.copy()
     x[:, strength.C] *= grow
     P[:, strength.C, :] *= widen
     P[:, :, strength.C] *= widen
     return Mixture(mix.w, x, P, mix.kinds, mix.slots)
-
-
-def _share(sump: Sump) -> float:
-    share, _ = strength.moments(sump.ledger.mix, strength.E)
-    return min(max(share, strength.SHARE_LOW), strength.SHARE_HIGH)
 
 
 def sump_losses(sump: Sump) -> tuple[float, float]:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field
-from itertools import takewhile
+from itertools import islice
 from math import sqrt
 from typing import TYPE_CHECKING
 
@@ -36,7 +36,7 @@ SMALLEST_L_PER_H = 0.2
 SMALLEST_SHARE = 0.0006  # of full an hour
 QUIET_AFTER_STOP_S = 3600.0  # drain-back goes on this long
 FEWEST_STILL = 3  # idle hours that must agree before running hours may speak of a leak
-BACK_S = 5 * 86400.0  # so far back a leak may have begun before it is sure
+BACK_H = 5 * 24  # so far back a leak may have begun before it is sure
 RATE_MOVED, RATE_MOVED_SD, RATE_FLOOR = 0.2, 2.0, 0.05  # share and sd by which a rate must move to be said; least sd
 STOPPED_H = 12  # hours with no more excess after which a leak is taken to have ended
 
@@ -102,41 +102,35 @@ class LeakWatch:
         self.from_time, self.from_lost, self.moved = when, lost, best.moved
 
     def _judge(self, sump: Sump, when: float) -> list[Output]:
-        bar = self.bar
+        bar, oldest = self.bar, when - BACK_H * 3600.0
         assert bar is not None
-        oldest, ran_l, idle_l = when - BACK_S, bar.running, bar.idle
-        rows = list(takewhile(lambda h: h.end > oldest, reversed(self.hours)))[::-1]
-        excess = [h.lost_l - (h.run * ran_l + (1.0 - h.run) * idle_l) for h in rows]  # Bar.expected, written out
-        idle = [(h, x) for h, x in zip(rows, excess, strict=True) if h.still]
+        rows = [h for h in islice(reversed(self.hours), BACK_H) if h.end > oldest]  # newest first
+        excess = [h.lost_l - (h.run * bar.running + (1.0 - h.run) * bar.idle) for h in rows]  # Bar.expected
+        idle = [(h.end, x) for h, x in zip(rows, excess, strict=True) if h.still]
         smallest = max(SMALLEST_L_PER_H, SMALLEST_SHARE * self.full_l)
-        for n in IDLE_WINDOWS:
+        for n in IDLE_WINDOWS if idle and when - idle[0][0] <= 7200.0 else ():
             if len(idle) < n or n not in bar.idle_sd:
                 continue
-            part = idle[-n:]
-            total = sum(x for _, x in part)
-            rate, since = total / n, part[0][0].end - 3600.0
-            spread = bar.idle_sd[n]
-            if rate < smallest or total < SURE_IDLE * spread or when - part[-1][0].end > 7200.0:
+            total = sum(x for _, x in idle[:n])
+            rate, since, spread = total / n, idle[n - 1][0] - 3600.0, bar.idle_sd[n]
+            if rate < smallest or total < SURE_IDLE * spread:
                 continue
-            if self._whole_agrees(rows, excess, since, rate):
+            whole = [x for h, x in zip(rows, excess, strict=True) if h.end > since]  # running hours, too
+            if sum(whole) > 0.4 * rate * len(whole):
                 return self._found(sump, when, since, rate, max(spread / n, 0.1 * rate))
         for n in WHOLE_WINDOWS:
             if len(rows) < n or n not in bar.whole_sd:
                 continue
-            total, since = sum(excess[-n:]), rows[-n].end - 3600.0
-            still = [x for h, x in idle if h.end > since]
+            total, since = sum(excess[:n]), rows[n - 1].end - 3600.0
+            spread = bar.whole_sd[n] * (1.0 if bar.idle_sd else 1.5)
+            if total <= SURE_ALONE * spread or total / n <= 2.0 * smallest + bar.running:
+                continue
+            still = [x for end, x in idle if end > since]
             if bar.idle_sd and len(still) < FEWEST_STILL:
                 continue
-            agrees = not still or sum(still) > 0.6 * total / n * len(still)
-            spread = bar.whole_sd[n] * (1.0 if bar.idle_sd else 1.5)
-            if total > SURE_ALONE * spread and total / n > 2.0 * smallest + bar.running and agrees:
+            if not still or sum(still) > 0.6 * total / n * len(still):
                 return self._found(sump, when, since, total / n, spread / n)
         return []
-
-    def _whole_agrees(self, rows: list[Hour], excess: list[float], since: float, rate: float) -> bool:
-        """True where all hours since then, running ones too, lost more than expected."""
-        part = [x for h, x in zip(rows, excess, strict=True) if h.end > since]
-        return sum(part) > 0.4 * rate * len(part)
 
     def _found(self, sump: Sump, when: float, since: float, rate: float, sd: float) -> list[Output]:
         self.rate_l_per_h, self.since = rate, since
@@ -149,7 +143,8 @@ class LeakWatch:
         """Take onset and rate from the step that fits best; its sd, 0 where there is none."""
         bar = self.bar
         assert bar is not None
-        begin = min(self.since - 43200.0, when - BACK_S) if when - self.since < BACK_S else self.since
+        back_s = BACK_H * 3600.0
+        begin = min(self.since - 43200.0, when - back_s) if when - self.since < back_s else self.since
         step = onset([h for h in self.hours if h.end > begin], bar)
         if step is None:
             return 0.0

@@ -33,14 +33,15 @@ HELD_GAIN, HELD_FLOOR = 0.08, 0.03  # of a run, on mean and spread over runs; th
 def habit(t: Tracker, when: float) -> None:
     """Once an hour: what the pump did at this hour of other weeks speaks for its state now."""
     t.hour = int(when // 3600.0)
-    told = t.habit[t.hour % HOURS_A_WEEK]
+    own = 2 * (t.hour % HOURS_A_WEEK)
     idle, runs = t.habit_at(t.hour)
-    told[0], told[1] = HABIT_KEPT * told[0], HABIT_KEPT * told[1]
+    t.habit[own] *= HABIT_KEPT
+    t.habit[own + 1] *= HABIT_KEPT
     if t.known is not None:
-        told[t.known] += 1.0
+        t.habit[own + t.known] += 1.0
         return
     for w, b in zip(t.weights(), t.branches, strict=True):
-        told[b.run] += w
+        t.habit[own + b.run] += w
         b.logw += HABIT_FORCE * log((runs if b.run else idle) / (idle + runs))
 
 

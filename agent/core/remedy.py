@@ -15,7 +15,7 @@ from agent.core.fluid import drain_to_reach, makeup_to_reach
 from agent.core.handling import BY_HAND_SD, POURED_SD, USUAL_SD
 from agent.core.measures import setting_for, truer_setting
 from agent.core.spec import SumpSpec
-from agent.core.strength import Kind, Mixture
+from agent.core.strength import Kind, Mixture, Normals
 
 FINE_BELOW_PCT, FINE_STEP_PCT, STEP_PCT = 2.0, 0.25, 0.5  # what can be set and measured
 LEANEST_PCT = 0.5  # leaner is plain water, which a person decides
@@ -47,9 +47,9 @@ class Fill:
 
 @dataclass(frozen=True, slots=True)
 class Landing:
-    """The mixture once a pour has gone round; its mean and sd, and the mean of what came, %."""
+    """The strength once a pour has gone round: its normal laws, mean and sd; and the mean of what came, %."""
 
-    mix: Mixture
+    laws: Normals
     pct: float
     sd: float
     came_pct: float
@@ -81,26 +81,15 @@ def evaporating_share(mix: Mixture) -> float:
     return min(max(strength.moments(mix, strength.E)[0], strength.SHARE_LOW), strength.SHARE_HIGH)
 
 
-def quantiles(mix: Mixture) -> tuple[float, float]:
-    """p05 and p95 of the strength, %; nothing is weaker than water."""
-    low, high = strength.quantile(mix, strength.C, 0.05), strength.quantile(mix, strength.C, 0.95)
-    return max(0.0, low), high
-
-
 def chance_within(mix: Mixture, low_pct: float, high_pct: float) -> float:
     """Probability that the strength lies between two marks, from the mixture's distribution."""
-    return _between(_normals(mix), low_pct, high_pct)
+    return chance_between(strength.normals(mix, strength.C), low_pct, high_pct)
 
 
-def _normals(mix: Mixture) -> list[tuple[float, float, float]]:
-    """The strength's normal laws that count: weight, mean, 1/(sd·√2)."""
-    rows = zip(mix.w.tolist(), mix.x[:, strength.C].tolist(), mix.P[:, strength.C, strength.C].tolist(), strict=True)
-    return [(w, mean, 1.0 / sqrt(2.0 * max(var, 1e-9))) for w, mean, var in rows if w > 1e-4]
-
-
-def _between(normals: list[tuple[float, float, float]], low_pct: float, high_pct: float) -> float:
+def chance_between(laws: Normals, low_pct: float, high_pct: float) -> float:
+    """Probability that a sum of normal laws lies between two marks."""
     total = 0.0
-    for w, mean, k in normals:
+    for w, mean, k in laws:
         total += 0.5 * w * (erf((high_pct - mean) * k) - erf((low_pct - mean) * k))
     return min(max(total, 0.0), 1.0)
 
@@ -118,8 +107,7 @@ def landing(
         kind = Kind(strength.SAID, makeup_pct, BY_HAND_SD * makeup_pct, 0.0)
     spread = hypot(POURED_SD * added_l, litres_sd * added_l / litres)
     by_scale = spec.usual_pct if scale_pct is None else scale_pct
-    after = strength.pour(mix, litres, added_l, spread, by_scale, [kind]) if added_l > 0.0 else mix
-    return Landing(after, *strength.moments(after, strength.C), came_pct)
+    return Landing(*strength.after_pour(mix, litres, added_l, spread, by_scale, kind), came_pct)
 
 
 def fill(
@@ -130,12 +118,12 @@ def fill(
     With the level held at makeup m, c goes to m/d: after AHEAD_DAYS c' = c + turned·(m/d − c).
     """
     landed = landing(spec, mix, litres, litres_sd, added_l, makeup_pct)
-    after, mean = _normals(landed.mix), landed.pct
-    chance = _between(after, spec.low_pct, spec.high_pct)
+    after, mean = landed.laws, landed.pct
+    chance = chance_between(after, spec.low_pct, spec.high_pct)
     half = sqrt(days.growth)
-    later = [_between(after, spec.low_pct / g, spec.high_pct / g) for g in (half, days.growth)]
+    later = [chance_between(after, spec.low_pct / g, spec.high_pct / g) for g in (half, days.growth)]
     drift = _drift(spec, mean, days.turned * (landed.came_pct / days.carry - mean))
-    week = _between(after, spec.low_pct / half - drift, spec.high_pct / half - drift)
+    week = chance_between(after, spec.low_pct / half - drift, spec.high_pct / half - drift)
     stays = NOW * chance + CYCLE * 0.5 * sum(later) + (1.0 - NOW - CYCLE) * week
     return Fill(added_l, makeup_pct, litres + added_l, mean, landed.sd, chance, stays)
 

@@ -22,6 +22,7 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Normals = list[tuple[float, float, float]]  # weight, mean, 1/(sd·√2)
 
 C = 0  # strength, %
 E = 1  # share of the running loss that evaporates
@@ -322,25 +323,60 @@ def moments(mix: Mixture, i: int) -> tuple[float, float]:
     return mean, sqrt(max(var, 0.0))
 
 
+def normals(mix: Mixture, i: int) -> Normals:
+    """The normal laws of one component of the state that count: weight, mean, 1/(sd·√2)."""
+    return _laws(mix.w, mix.x[:, i], mix.P[:, i, i])
+
+
+def _laws(w: Floats, mean: Floats, var: Floats) -> Normals:
+    rows = zip(w.tolist(), mean.tolist(), var.tolist(), strict=True)
+    return [(w, m, 1.0 / sqrt(2.0 * max(v, 1e-12))) for w, m, v in rows if w > 1e-4]
+
+
 def quantile(mix: Mixture, i: int, p: float) -> float:
     """The p-quantile of one component, by bisection on the mixture's distribution function."""
-    means: list[float] = mix.x[:, i].tolist()
-    sds: list[float] = np.sqrt(np.maximum(mix.P[:, i, i], 1e-12)).tolist()
-    weights = mix.w.tolist()
-    low = min(m - 5.0 * s for m, s in zip(means, sds, strict=True))
-    high = max(m + 5.0 * s for m, s in zip(means, sds, strict=True))
-    parts = [(w, m, 1.0 / (s * sqrt(2.0))) for w, m, s in zip(weights, means, sds, strict=True) if w > 1e-4]
-    whole = sum(w for w, _, _ in parts)
+    return quantile_of(normals(mix, i), p)
+
+
+def quantile_of(laws: Normals, p: float) -> float:
+    """The p-quantile of a sum of normal laws, by bisection on its distribution function."""
+    low = min(m - 3.6 / k for _, m, k in laws)
+    high = max(m + 3.6 / k for _, m, k in laws)
+    whole = sum(w for w, _, _ in laws)
     for _ in range(22):
         mid = 0.5 * (low + high)
         below = 0.0
-        for w, m, k in parts:
+        for w, m, k in laws:
             below += w * 0.5 * (1.0 + erf((mid - m) * k))
         if below < p * whole:
             low = mid
         else:
             high = mid
     return 0.5 * (low + high)
+
+
+def after_pour(
+    mix: Mixture, before_l: float, added_l: float, added_sd: float, usual_pct: float, kind: Kind
+) -> tuple[Normals, float, float]:
+    """The strength, and no more, as `pour` of one kind would leave it: its normal laws, mean and sd, %.
+
+    Var c' = (V²·Var c + 2·V·A·Cov(c, m) + A²·Var m)/(V + A)² + ((m − c)·V·sd_A/(V + A)²)².
+    """
+    total = before_l + added_l
+    before, share = before_l / total, added_l / total
+    c, var = mix.x[:, C], mix.P[:, C, C]
+    if kind.label == USUAL:
+        m = usual_pct * np.exp(np.clip(mix.x[:, R], -1.0, 1.0))
+        own = m * m * mix.P[:, R, R] + kind.sd_pct**2
+        var = before * before * var + 2.0 * before * share * m * mix.P[:, R, C] + share * share * own
+    else:
+        m = np.full(len(c), kind.mean_pct)
+        var = before * before * var + (share * kind.sd_pct) ** 2
+    var = var + ((m - c) * before / total * added_sd) ** 2
+    c = before * c + share * m
+    mean = float(mix.w @ c)
+    off = c - mean
+    return _laws(mix.w, c, var), mean, sqrt(max(float(mix.w @ (var + off * off)), 0.0))
 
 
 def kind_weights(mix: Mixture, slot: int) -> dict[int, float]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections import deque
 from math import exp, log1p, sqrt
 from statistics import median
@@ -99,7 +100,7 @@ class Tracker:
         self.longest_same_min = 0.0
         self.known: bool | None = None  # the pump's state where a contact tells it
         self.turns: list[tuple[float, bool]] = []  # starts and stops told since the last reading
-        self.habit = [[1.0, 1.0] for _ in range(HOURS_A_WEEK)]  # hours seen idle and running, by hour of the week
+        self.habit = array("d", [1.0]) * (2 * HOURS_A_WEEK)  # hours seen idle, running; by hour of the week
         self.hour = 0
         self.seen = 0  # of the FIRST readings
         self.ripple, self.warmth = Ripple(), Warmth()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,19 +24,14 @@ def running_share(t: Tracker, when: float) -> float:
 def week_share(t: Tracker) -> float:
     """How much of a week the pump usually runs, 0..1; kept until an hour teaches more."""
     if t.share < 0.0:
-        idle = runs = 0.0
-        for seen_idle, seen_runs in t.habit:
-            idle += seen_idle
-            runs += seen_runs
-        t.share = runs / (idle + runs)
+        t.share = sum(t.habit[1::2]) / sum(t.habit)
     return t.share
 
 
 def loss_ahead(t: Tracker, when: float, hours: int) -> Floats:
     """Litres lost after 1, 2, … hours from `when`, as the week usually goes; at most four weeks ahead."""
     if t.ahead is None:
-        flat = np.fromiter(chain.from_iterable(t.habit), np.float64, 2 * HOURS_A_WEEK)
-        own = flat.reshape(7, 24, 2)  # as habit_at weighs it, for every hour of the week
+        own = np.frombuffer(t.habit).reshape(7, 24, 2)  # as habit_at weighs it, for every hour of the week
         others = own.sum(axis=0) - own
         seen = 0.5 + own + DAYS_ALIKE * others / (others[..., :1] + others[..., 1:])
         idle, runs = seen.reshape(HOURS_A_WEEK, 2).T
@@ -71,11 +65,8 @@ def loss_since(t: Tracker, when: float) -> float:
 
 def habit_at(t: Tracker, hour: int) -> tuple[float, float]:
     """Hours seen idle and running at this hour of the week, and, for less, at the same hour of its other days."""
-    own = t.habit[hour % HOURS_A_WEEK]
-    idle = runs = 0.0
-    for other in range(hour + 24, hour + HOURS_A_WEEK, 24):
-        seen_idle, seen_runs = t.habit[other % HOURS_A_WEEK]
-        idle += seen_idle
-        runs += seen_runs
+    own, clock = 2 * (hour % HOURS_A_WEEK), 2 * (hour % 24)
+    own_idle, own_runs = t.habit[own], t.habit[own + 1]
+    idle, runs = sum(t.habit[clock::48]) - own_idle, sum(t.habit[clock + 1 :: 48]) - own_runs
     alike = DAYS_ALIKE / (idle + runs)
-    return 0.5 + own[0] + alike * idle, 0.5 + own[1] + alike * runs
+    return 0.5 + own_idle + alike * idle, 0.5 + own_runs + alike * runs

@@ -87,17 +87,17 @@ def what_if(state: SiteState, sump: str, volume_l: float, makeup_pct: float, tim
     Raises KeyError for a sump that is not there, else as `from_belief`.
     """
     # read here: whoever asks `from_belief` alone holds no core state and needs no numerics
-    from agent.core import belief, remedy
+    from agent.core import belief, remedy, strength
 
     one = state.sumps[sump]
     before_l, before_sd = belief.volume(one, time)
     _check(before_l, volume_l, makeup_pct)
     mix = belief.mixture_at(one, time, before_l)
     landed = remedy.landing(one.spec, mix, before_l, before_sd, max(volume_l, 0.0), makeup_pct)
-    low_pct, high_pct = remedy.quantiles(landed.mix)
-    chance = remedy.chance_within(landed.mix, one.spec.low_pct, one.spec.high_pct)
+    low_pct, high_pct = (max(0.0, strength.quantile_of(landed.laws, p)) for p in (0.05, 0.95))  # none is below water
+    chance = remedy.chance_between(landed.laws, one.spec.low_pct, one.spec.high_pct)
     running, idle = belief.sump_losses(one)
-    share = remedy.evaporating_share(one.ledger.mix)
+    share = belief.evaporating_share(one)
     water = share * running + idle
     days, ends = _days(one.spec, before_l + volume_l, landed.pct, water, running + idle - water)
     return WhatIf(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from math import exp
 
 import numpy as np
@@ -22,7 +23,7 @@ def a_sump(seed: int) -> Sump:
     rng, sump = np.random.default_rng(seed), new_sump(MILL)
     tracker = sump.tracker
     tracker.rates.running, tracker.rates.idle = float(rng.uniform(0.0, 0.05)), float(rng.uniform(-0.001, 0.004))
-    tracker.habit = [[float(a), float(b)] for a, b in rng.uniform(0.0, 20.0, (HOURS_A_WEEK, 2))]
+    tracker.habit = array("d", rng.uniform(0.0, 20.0, 2 * HOURS_A_WEEK))
     return sump
 
 

@@ -14,7 +14,25 @@ from scipy.optimize import brentq
 from scipy.stats import binom, multivariate_normal, norm
 
 from agent.core import strength
-from agent.core.strength import LEAN, MOST, RECALL, RICH, SLOTS, STATE, USUAL, WATER, B, C, E, Kind, M, Mixture, O, R
+from agent.core.strength import (
+    LEAN,
+    MOST,
+    RECALL,
+    RICH,
+    SAID,
+    SLOTS,
+    STATE,
+    USUAL,
+    WATER,
+    B,
+    C,
+    E,
+    Kind,
+    M,
+    Mixture,
+    O,
+    R,
+)
 from tests.replay.small import drawn_seed
 
 numbers = st.integers(0, 2**32 - 1)
@@ -540,6 +558,16 @@ def test_quantiles_are_those_of_the_mixtures_distribution(seed, n, p):
 
     exact = brentq(below, -100.0, 200.0, xtol=1e-12)
     assert strength.quantile(mix, C, p) == pytest.approx(exact, abs=1e-4)
+
+
+@given(numbers, st.sampled_from([Kind(USUAL, 2.5, 0.15, 0.0), Kind(SAID, 4.0, 0.3, 0.0)]))
+def test_where_a_pour_would_land_is_where_it_lands(seed, kind):
+    """The strength alone, in closed form, against the move of the whole state; one branch, so that none is joined."""
+    one = drawn(np.random.default_rng(seed), 1)
+    laws, mean, sd = strength.after_pour(one, 150.0, 40.0, 3.0, 2.5, kind)
+    whole = strength.pour(one, 150.0, 40.0, 3.0, 2.5, [kind])
+    assert (mean, sd) == pytest.approx(strength.moments(whole, C), rel=1e-9)
+    assert strength.quantile_of(laws, 0.05) == pytest.approx(strength.quantile(whole, C, 0.05), abs=1e-4)
 
 
 @given(numbers, st.integers(1, 24), st.integers(0, STATE - 1))
