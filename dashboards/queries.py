@@ -63,6 +63,10 @@ class Queries:
     def last_seq(self) -> int:
         return self._ask(self.journal.last_seq, 0)
 
+    def began_at(self) -> float | None:
+        """When the oldest row was written (epoch s)."""
+        return next((row.time for row in self._all(lambda: self.journal.rows_after(0, 1))), None)
+
     def newest_event_after(self, seq: int) -> tuple[int, int]:
         """(newest row, newest row that a page shows as text, 0 = none) among the rows after `seq`."""
         last, event = seq, 0

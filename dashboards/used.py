@@ -9,6 +9,7 @@ from math import hypot
 from typing import Any
 
 from agent.core import use
+from agent.core.alarms import CAME_UP
 from agent.core.spec import SumpSpec
 from agent.core.use import Held, Poured
 from dashboards.desk import Ask
@@ -62,6 +63,20 @@ class Asked:
     changed: int = 0
     declined: int = 0
     unproven: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class AlertRate:
+    """How many alerts came up, those that came back too, in the days of a span that the journal covers."""
+
+    came_up: int
+    days: float
+    sumps: int
+
+    @property
+    def per_sump_week(self) -> float | None:
+        """By the number of sumps, since who has more sumps has more alerts; None over less than a day."""
+        return None if self.days < 1.0 else self.came_up / (self.sumps * self.days / 7.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +184,14 @@ def asked(ask: Ask, span: Span) -> Asked:
     taken = [r["event"] for r in rows if r.get("to")]
     count = taken.count
     return Asked(count("post"), count("done"), count("amend"), count("decline"), count("disprove"))
+
+
+def alert_rate(ask: Ask, t0: float, t1: float) -> AlertRate:
+    """Of the whole site, t0 <= time < t1 (epoch s); what was before the first row of the journal does not count."""
+    events = [row.data().get("event") for row in ask.desk.queries.rows("alert", None, t0, t1, MOST_ROWS)]
+    began = ask.desk.queries.began_at()
+    days = 0.0 if began is None else max(0.0, t1 - max(t0, began)) / A_DAY_S
+    return AlertRate(sum(event in CAME_UP for event in events), days, len(ask.desk.site.sumps))
 
 
 def stocks(ask: Ask) -> list[Stock]:

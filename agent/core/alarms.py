@@ -57,6 +57,7 @@ TABLE: Final[dict[tuple[str, str], tuple[str, frozenset[str]]]] = {
     (OVER, "acknowledge"): (CLEARED, PEOPLE),
     (OVER, "return"): (RAISED, MACHINE),  # its cause is there again
 }
+CAME_UP: Final = frozenset({"raise", "return"})  # events that ask for a person
 ACTIONS: Final = frozenset({"acknowledge", "set_aside"})  # what a person may ask for
 
 HOUR_S: Final = 3600.0
@@ -272,7 +273,7 @@ class Alarms:
             return
         alert = step.alert
         self._back_at.pop(alert.id, None)
-        if step.event in ("raise", "return"):
+        if step.event in CAME_UP:
             self.raised_at = [*(t for t in self.raised_at if t > now - DAY_S), step.time]
         if alert.state == CLEARED:
             self.current.pop(alert.id, None)

@@ -1,4 +1,4 @@
-"""Alerts: what is open, acknowledged or set aside by a person, what has been, and how many there are in a day."""
+"""Alerts: what is open, acknowledged or set aside by a person, what has been, and how many come up."""
 
 from __future__ import annotations
 
@@ -8,12 +8,13 @@ from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
 from agent.core.alarms import ACT_NOW, ACT_SOON, ACTIONS, KNOW, LONGEST_ASIDE_REVIEWER_S, LONGEST_ASIDE_S
+from dashboards import used
 from dashboards.core_sentences import core_text
 from dashboards.desk import Ask
-from dashboards.language import N_, _
+from dashboards.language import N_, _, decimal
 from dashboards.log_lines import Line, who
 from dashboards.render import page
-from dashboards.show import AN_HOUR_S
+from dashboards.show import A_DAY_S, AN_HOUR_S
 
 SEVERITIES = {ACT_NOW: N_("Act now"), ACT_SOON: N_("Act soon"), KNOW: N_("To know")}
 STATES = {
@@ -30,6 +31,7 @@ ASIDE_H = {1: N_("1 hour"), 4: N_("4 hours"), 8: N_("a shift, 8 hours"), 24: N_(
 LONGEST_NOTE = 500
 HISTORY_S = 14 * 86_400.0
 HISTORY_ROWS = 200
+RATE_DAYS = 28
 MANY_A_DAY = 12  # more than this and people stop looking: alarm practice asks for fewer
 
 
@@ -39,7 +41,9 @@ async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Respo
     return page(
         ask, "alerts.html", status, problem=problem, typed=ask.form, alerts=open_alerts(ask), names=names,
         severities=SEVERITIES, states=STATES, rate=ask.live.alert_rate, many=MANY_A_DAY, aside=_aside(ask),
+        long_rate=used.alert_rate(ask, ask.now_s - RATE_DAYS * A_DAY_S, ask.now_s),
         history=[_line(row.data(), row.time, row.sump) for row in reversed(rows)], waiting=_waiting(ask),
+        number=decimal,
     )  # fmt: skip
 
 

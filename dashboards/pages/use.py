@@ -25,8 +25,9 @@ async def show(ask: Ask, problem: str | None = None, status: int = 200) -> Respo
     fluids = sorted({sump.fluid.name for sump in ask.desk.file.sump if sump.fluid.name})
     return page(
         ask, "use.html", status, problem=problem, typed=ask.form, span=span, spans=SPANS, rows=rows, total=_total(rows),
-        asked=used.asked(ask, span), stocks=used.stocks(ask), fluids=fluids, money=_money(ask), share=share,
-        days=_days(ask, span), number=decimal, lead_days=ask.desk.file.stock.lead_days,
+        asked=used.asked(ask, span), alert_rate=used.alert_rate(ask, span.t0, span.t1), stocks=used.stocks(ask),
+        fluids=fluids, money=_money(ask), share=share, days=_days(ask, span), number=decimal,
+        lead_days=ask.desk.file.stock.lead_days,
     )  # fmt: skip
 
 

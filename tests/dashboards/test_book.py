@@ -21,6 +21,7 @@ from dashboards.entries import RISKY_STARTS, disarmed
 from dashboards.language import speaking
 from dashboards.live_stream import LiveStream
 from dashboards.show import Show, Unreadable
+from dashboards.used import AlertRate
 from tests.dashboards.visitor import Form, Page, Visitor
 from tests.dashboards.works import Works
 
@@ -235,6 +236,24 @@ def test_an_alert_is_seen_or_set_aside_with_a_reason_and_the_rate_is_told(visit:
     assert put_aside["until"] == pytest.approx(works.now_s + 4 * 3600.0, abs=60.0)
     assert put_aside["reason"] == "skimmer comes at noon"
     assert "Answered" in visitor.page("/alerts").text
+
+
+def test_alerts_are_counted_per_sump_and_week_over_what_the_journal_covers(visit: Visit, works: Works) -> None:
+    events = {40.0: "raise", 1.4: "raise", 1.0: "return", 0.9: "acknowledge", 0.5: "raise", 0.2: "clear"}
+    for days_ago, event in events.items():
+        time = works.now_s - days_ago * 86_400.0
+        works.journal.event("alert", time, "mill-1", "x1", {"event": event, "text": HIGH})
+    works.live(alerts=[], alert_rate={"last_hour": 0, "last_day": 0})
+    visitor = visit("supervisor")
+    # three came up in the day and a half that the journal has, at four sumps
+    assert "3.5 per sump and week over the last 36 h" in visitor.page("/alerts").text
+    assert "Alerts that came up 3, 3.5 per sump and week" in visitor.page("/use").text
+    assert "Alerts that came up 0 " in visitor.page("/use?span=last").text + " "
+
+
+def test_no_rate_is_made_of_less_than_a_day() -> None:
+    assert AlertRate(3, 0.9, 4).per_sump_week is None
+    assert AlertRate(6, 14.0, 3).per_sump_week == 1.0
 
 
 def test_an_alert_is_read_in_german_and_gallons(visit: Visit, works: Works, desk: Desk) -> None:
