@@ -66,15 +66,21 @@ PATTERNS = (
         "{sump_name}: {volume_lnum} ± {half_l} at {pct} % (nine times in ten between {low} and {high} %), {status_text}"
     ),
     N_("No level has been read yet"),
-    N_("{since_text}, {hours} h ago: {in_l} in; {water_l} out as water, {mix_l} out as mix: {net_l}"),
-    N_("{since_text}, {hours} h ago: {in_l} in; {water_l} out as water, {mix_l} out as mix, {rest_list}: {net_l}"),
-    N_("{volume_l} leaked"),
-    N_("{volume_l} drained"),
+    N_(
+        "{since_text}, {hours} h ago: {in_lnum} ± {in_half_l} in; {water_lnum} ± {water_half_l} out as water, "
+        "{mix_lnum} ± {mix_half_l} out as mix: {net_lnum} ± {net_half_l}"
+    ),
+    N_(
+        "{since_text}, {hours} h ago: {in_lnum} ± {in_half_l} in; {water_lnum} ± {water_half_l} out as water, "
+        "{mix_lnum} ± {mix_half_l} out as mix, {rest_list}: {net_lnum} ± {net_half_l}"
+    ),
+    N_("{volume_lnum} ± {half_l} leaked"),
+    N_("{volume_lnum} ± {half_l} drained"),
     N_("As far back as the books go"),
     N_("Since the first record"),
     N_("Since the last reading"),
-    N_("- {hours} h ago {in_l} in{more_text}"),
-    N_("- {hours} h ago {in_l} in"),
+    N_("- {hours} h ago {in_lnum} ± {half_l} in{more_text}"),
+    N_("- {hours} h ago {in_lnum} ± {half_l} in"),
     N_(", {more_list}"),
     N_(", {more_list}: {kinds_list}"),
     N_(": {kinds_list}"),

@@ -29,7 +29,7 @@ class Filling:
 
 
 def told(filling: dict[str, Any] | None, show: Show) -> Filling | None:
-    """The words for a row of live.json's `filling` (`poured_l`, `to_go_l`, `rate_l_per_min`, `to_high_s`)."""
+    """The words for a row of live.json's `filling`, where the agent lists what stands in it."""
     if not filling or filling.get("poured_l") is None:
         return None
     poured_l, to_go_l = filling["poured_l"], filling.get("to_go_l")
@@ -38,15 +38,16 @@ def told(filling: dict[str, Any] | None, show: Show) -> Filling | None:
     whole_l = poured_l + max(to_go_l or 0.0, 0.0)
     share = min(max(poured_l / whole_l, 0.0), 1.0) if whole_l > 0 and to_go_l is not None else 0.0
     return Filling(
-        _text(to_go_l, stop, show), _more(poured_l, rate_l_per_min, show), _warning(filling), stop, round(share, 3)
-    )
+        _text(to_go_l, stop, filling.get("poured_sd"), show),
+        _more(poured_l, rate_l_per_min, show), _warning(filling), stop, round(share, 3),
+    )  # fmt: skip
 
 
-def _text(to_go_l: float | None, stop: bool, show: Show) -> str:
+def _text(to_go_l: float | None, stop: bool, poured_sd: float | None, show: Show) -> str:
     if to_go_l is None:
         return _("Being filled")
     if not stop:
-        return _("{volume} to go", volume=show.volume(to_go_l, 0 if show.in_unit(to_go_l) >= 10 else 1))
+        return _("{volume} to go", volume=show.countdown(to_go_l, poured_sd))
     over = -to_go_l
     return _("Stop: {volume} too much", volume=show.volume(over, 1)) if show.in_unit(over) >= 1.0 else _("Stop")
 

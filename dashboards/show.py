@@ -61,6 +61,15 @@ class Show:
         places = 0 if half >= 2 else 1
         return f"{decimal(self.in_unit(volume_l), places)} {self.volume_unit} ± {decimal(half, places)}"
 
+    def countdown(self, volume_l: float, volume_sd: float | None) -> str:
+        """A volume that is read from afar, such as "12 ± 2 L": whole from 10 up, and its 90 % half width alike."""
+        places = 0 if self.in_unit(volume_l) >= 10 else 1
+        if volume_sd is None:
+            return self.volume(volume_l, places)
+        half = self.in_unit(NINE_IN_TEN_SD * volume_sd)
+        half = max(half, 10.0**-places)  # never surer than the figure beside it
+        return f"{decimal(self.in_unit(volume_l), places)} ± {decimal(half, places)} {self.volume_unit}"
+
     def half(self, volume_sd: float) -> str:
         """What belongs behind a ±: the 90 % half width of a volume, with its unit."""
         half = self.in_unit(NINE_IN_TEN_SD * volume_sd)

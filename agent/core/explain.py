@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from math import exp
+from math import exp, hypot, sqrt
 from typing import TYPE_CHECKING
 
 from agent.core import strength
-from agent.core.belief import belief_at
+from agent.core.belief import CURVE_SHARE, belief_at, volume
 from agent.core.kinds import STRONG, STRONG_BEFORE, WEAK, WEAK_BEFORE
+from agent.core.leak import RATE_MOVED
 from agent.core.sump import PRIOR_SHARE_SD, leaked_lately, slot_of
 from agent.core.what_if import P05
 
@@ -36,23 +37,51 @@ def explain(sump: Sump, when: float) -> str:
 
 
 def _balance(sump: Sump, when: float) -> list[str]:
-    """The mass balance since the last reading, in litres; no further back than the books go."""
+    """The mass balance since the last reading, in litres; no further back than the books go.
+
+    What was poured errs by each pour; what was lost is the level's change and what was poured, so it errs by both; what
+    of it was water by how far the split is known, too. In all it is the level's change, and errs by that alone.
+    """
     since = max(sump.readings[-1].time if sump.readings else sump.begun, sump.ledger.since)
     running, idle, leaked, drained = _lost(sump, since, when)
     seen = [f for f in sump.said_ids.values() if f.kind == "drained" and f.start > since]
     drained += sum(f.volume_l or 0.0 for f in seen)
-    poured = sum(a.finding.volume_l or 0.0 for a in sump.additions if a.finding.start > since)
-    share = strength.moments(sump.ledger.mix, strength.E)[0]
+    added = [a.finding for a in sump.additions if a.finding.start > since]
+    poured, moved = sum(f.volume_l or 0.0 for f in added), [f.volume_sd or 0.0 for f in (*added, *seen)]
+    share, share_sd = strength.moments(sump.ledger.mix, strength.E)
     water, mix = share * running + idle, running - share * running
+    level_sd, leaked_sd = _level_sd(sump, when), leaked * _leak_share_sd(sump)
+    lost_sd = hypot(level_sd, leaked_sd, *moved)
     name = "As far back as the books go"
     if since != sump.ledger.since:
         name = "Since the last reading" if sump.readings else "Since the first record"
-    others = ((leaked, "leaked"), (drained, "drained"))
-    rest = "".join(f", {litres:.1f} L {how}" for litres, how in others if litres > 0.05)
+    others = ((leaked, leaked_sd, "leaked"), (drained, hypot(level_sd, *moved), "drained"))
+    rest = "".join(f", {_pm(litres, sd)} {how}" for litres, sd, how in others if litres > 0.05)
     return [
-        f"{name}, {(when - since) / 3600:.0f} h ago: {poured:.1f} L in; {water:.1f} L out as water, "
-        f"{mix:.1f} L out as mix{rest}: {poured - water - mix - leaked - drained:+.1f} L."
+        f"{name}, {(when - since) / 3600:.0f} h ago: {_pm(poured, hypot(*(f.volume_sd or 0.0 for f in added)))} in; "
+        f"{_pm(water, hypot(share * lost_sd, share_sd * running))} out as water, "
+        f"{_pm(mix, hypot((1.0 - share) * lost_sd, share_sd * running))} out as mix{rest}: "
+        f"{_pm(poured - water - mix - leaked - drained, level_sd, '+')}."
     ]
+
+
+def _pm(litres: float, sd: float, sign: str = "") -> str:
+    return f"{litres:{sign}.1f} ± {P05 * sd:.1f} L"
+
+
+def _leak_share_sd(sump: Sump) -> float:
+    """Of a leak's litres, 1 sd as a share of them: by its rate as last said."""
+    told = [f for f in sump.said_ids.values() if f.kind == "leak" and f.rate_l_per_h and f.rate_sd]
+    return min((told[-1].rate_sd or 0.0) / (told[-1].rate_l_per_h or 1.0), 1.0) if told else RATE_MOVED
+
+
+def _level_sd(sump: Sump, when: float) -> float:
+    """Of what the level rose or fell by since some time, L: as well known then as at the last reading, and after it as
+    in the belief. The curve's own error counts as of one level, for much of it is in both."""
+    if not sump.tracker.branches:
+        return 0.0
+    unseen = max(volume(sump, when)[1] ** 2 - volume(sump, sump.tracker.time)[1] ** 2, 0.0)
+    return sqrt(2.0 * max(sump.tracker.best().pvv, 0.0) + unseen + (CURVE_SHARE * sump.spec.full_l) ** 2)
 
 
 def _lost(sump: Sump, since: float, when: float) -> tuple[float, float, float, float]:
@@ -78,7 +107,9 @@ def _addition(sump: Sump, addition: Addition, when: float) -> str:
     why = WHY.get(addition.mood, "")
     if addition.advised_pct is not None:
         why += f", while {addition.advised_pct:g} % was advised"
-    line = f"- {(when - found.start) / 3600:.0f} h ago {found.volume_l or 0.0:.1f} L in{said}{why}"
+    line = (
+        f"- {(when - found.start) / 3600:.0f} h ago {_pm(found.volume_l or 0.0, found.volume_sd or 0.0)} in{said}{why}"
+    )
     if slot is None:
         return line + "."
     weights = sorted(strength.kind_weights(sump.ledger.mix, slot).items(), key=lambda kw: -kw[1])

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field, fields
+from math import sqrt
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
@@ -30,6 +31,9 @@ CLIMBS_SHARE = 0.006  # of full a minute: slower is left to the tracker
 PAUSE_S, LAST_PAUSE_S = 240.0, 45.0  # between two buckets, as long as more was asked for, and when all of it is in
 TURN_S = 1200.0  # after a stop of the pump most of what it held up comes back
 GOES_BACK_SHARE = 0.4  # of what seemed to be poured: when as much is gone again it was none
+ALIKE = 2.6  # neighbours in a median of three share readings: their means vary by so much more than of readings apart
+LATE_SD_S = 0.5  # by which the line may lag behind a hose, 1 sd: read each second, shown each second
+SCALE_SD = 0.01  # of what was poured: the slope of the level curve, 1 sd
 LEAD_S, CLOSE_S = 30.0, 8.0  # before the high mark: warned where nobody stops before it, and in any case
 
 
@@ -45,7 +49,8 @@ class Asked:
 @dataclass(frozen=True, slots=True)
 class Filling:
     """A pour that is going on. `to_go_l` below 0: so much too much; None where nobody asked for it. `to_high_s`: to
-    the high mark at the present rate, 0 above it, None where the level does not rise."""
+    the high mark at the present rate, 0 above it, None where the level does not rise. `poured_sd`: of poured_l and
+    so of to_go_l, 1 sd."""
 
     since: float
     poured_l: float
@@ -55,6 +60,7 @@ class Filling:
     to_high_s: float | None
     advice: str | None
     to_high_l: float
+    poured_sd: float
 
     def row(self) -> dict[str, Any]:
         """The object of the live file, with what `overfill` says of it."""
@@ -87,6 +93,13 @@ class Watch:
     level_l: float = 0.0  # by the line, now
     rate_l_per_s: float = 0.0
     noise_l: float = 0.0
+    fit_share: float = 1.0  # variance of the line's height now, in those of a reading
+    calm_share: float = 1.0  # the same of the calm level
+
+    def poured_sd(self, poured_l: float) -> float:
+        """Of the line's height over the calm level, 1 sd, L."""
+        read = self.noise_l**2 * (self.fit_share + self.calm_share)
+        return sqrt(read + (LATE_SD_S * self.rate_l_per_s) ** 2 + (SCALE_SD * poured_l) ** 2)
 
     def take(self, when: float, litres: float, full_l: float) -> None:
         """One good reading, in litres seen in the tank; readings out of order are passed over."""
@@ -101,7 +114,7 @@ class Watch:
         line = _line([r for r in self.recent if when - r[0] <= FIT_S], when)
         if line is None:
             return
-        self.level_l, self.rate_l_per_s = line
+        self.level_l, self.rate_l_per_s, self.fit_share = line
         if self.since:
             span_s = max(FIT_S, min(RATE_S, when - self.since))
             longer = _line([r for r in self.recent if when - r[0] <= span_s], when)
@@ -121,6 +134,7 @@ class Watch:
             return
         base = median(calm)
         self.noise_l = 1.4826 * median(abs(v - base) for v in calm)
+        self.calm_share = min(1.0, ALIKE / len(calm))
         risen = self.level_l - base
         if risen < max(OPEN_SHARE * full_l, OPEN_SD * self.noise_l):
             return
@@ -135,8 +149,9 @@ class Watch:
             self.since = 0.0
 
 
-def _line(readings: list[tuple[float, float]], when: float) -> tuple[float, float] | None:
-    """Height at `when` and slope a second of the straight line through the readings; None where they are too few."""
+def _line(readings: list[tuple[float, float]], when: float) -> tuple[float, float, float] | None:
+    """Height at `when` and slope a second of the straight line through the readings, and the variance of that height
+    in those of a reading (least squares: 1/n + t²/Σt²); None where they are too few."""
     n = len(readings)
     if n < LEAST_FIT:
         return None
@@ -144,7 +159,8 @@ def _line(readings: list[tuple[float, float]], when: float) -> tuple[float, floa
     across = sum((t - mid_t) ** 2 for t, _ in readings)
     slope = sum((t - mid_t) * (v - mid_v) for t, v in readings) / max(across, 1e-9)
     lag_s = 1.0 if n < 2 else (readings[-1][0] - readings[0][0]) / (n - 1)  # of the median of three
-    return mid_v + slope * (when + lag_s - mid_t), slope
+    ahead_s = when + lag_s - mid_t
+    return mid_v + slope * ahead_s, slope, ALIKE * (1.0 / n + ahead_s**2 / max(across, 1e-9))
 
 
 def filling(sump: Sump, watch: Watch, when: float, asked: Asked | None) -> Filling | None:
@@ -159,14 +175,15 @@ def filling(sump: Sump, watch: Watch, when: float, asked: Asked | None) -> Filli
             return None
         stands = watch.level_l + best.H * best.u1 + best.G * best.u2
         rate = max(watch.rate_l_per_s, 0.0) if when - watch.rose_at < RATE_S else 0.0
-        return _told(sump, watch.since, poured, rate, stands, asked)
+        return _told(sump, watch.since, poured, watch.poured_sd(poured), rate, stands, asked)
     if best.flow > 0:
-        return _told(sump, best.start, max(best.V - best.v0 + best.lost, 0.0), best.rate / 60.0, best.V, asked)
+        poured, sd = max(best.V - best.v0 + best.lost, 0.0), sqrt(max(best.pvv + best.p0, 0.0))
+        return _told(sump, best.start, poured, sd, best.rate / 60.0, best.V, asked)
     return None
 
 
 def _told(
-    sump: Sump, since: float, poured_l: float, rate_l_per_s: float, stands_l: float, asked: Asked | None
+    sump: Sump, since: float, poured_l: float, sd_l: float, rate_l_per_s: float, stands_l: float, asked: Asked | None
 ) -> Filling:
     to_high_l = sump.spec.high_l - stands_l
     to_high_s = None
@@ -176,9 +193,9 @@ def _told(
         to_high_s = to_high_l / rate_l_per_s
     rate = 60.0 * rate_l_per_s
     if asked is None:
-        return Filling(since, poured_l, None, None, rate, to_high_s, None, to_high_l)
+        return Filling(since, poured_l, None, None, rate, to_high_s, None, to_high_l, sd_l)
     to_go_l = asked.volume_l - poured_l
-    return Filling(since, poured_l, to_go_l, asked.volume_l, rate, to_high_s, asked.advice, to_high_l)
+    return Filling(since, poured_l, to_go_l, asked.volume_l, rate, to_high_s, asked.advice, to_high_l, sd_l)
 
 
 def _may_be_poured(sump: Sump, best: Branch, since: float, asked: Asked | None) -> bool:

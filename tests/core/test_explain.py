@@ -14,12 +14,14 @@ from agent.records import Record
 from tests.replay.small import DAY_S, SITE, T0, Days, Plant, Pour, Run, drive, hand, in_order, simulate
 
 HOUR_S = 3600.0
+LITRES = r"(?P<{0}>[+-]?[\d.]+) ± (?P<{0}_half>[\d.]+) L"
 BALANCE = re.compile(
-    r"^(?P<since>[A-Z][\w ]+), (?P<hours>\d+) h ago: (?P<poured>[\d.]+) L in; (?P<water>-?[\d.]+) L out as water, "
-    r"(?P<mix>-?[\d.]+) L out as mix(?:, (?P<leaked>[\d.]+) L leaked)?(?:, (?P<drained>[\d.]+) L drained)?: "
-    r"(?P<change>[+-][\d.]+) L\.$",
+    r"^(?P<since>[A-Z][\w ]+), (?P<hours>\d+) h ago: "
+    + LITRES.format("poured") + " in; " + LITRES.format("water") + " out as water, " + LITRES.format("mix")
+    + " out as mix(?:, " + LITRES.format("leaked") + " leaked)?(?:, " + LITRES.format("drained") + " drained)?: "
+    + LITRES.format("change") + r"\.$",
     re.M,
-)
+)  # fmt: skip
 
 
 def lived(words: list[Record], days: float = 6.0, every_s: float = 300.0, **changes: object) -> tuple[Days, Run]:
@@ -52,13 +54,17 @@ def test_the_balance_closes_on_the_plants_own_litres(read_h):
     assert b["change"] == pytest.approx(truth, abs=2.0)
     poured = sum(litres for hour, litres in ((66.0, 30.0), (114.5, 20.0)) if hour > (read_h or 0.0))
     assert b["poured"] == pytest.approx(poured, abs=1.5)
+    assert abs(b["change"] - truth) <= b["change_half"] and 0.0 < b["change_half"] < 0.02 * 340.0
+    assert abs(b["poured"] - poured) <= b["poured_half"] + 0.05  # as far as it is written out
+    lost = b["water"] + b["mix"]
+    assert abs(lost - (poured - truth)) <= b["water_half"] + b["mix_half"]
 
 
 def test_it_can_be_asked_between_two_levels_and_after_the_last():
     days, run = lived([])
     now = days.time[-1]
     first, later = balance(told(run, now)), balance(told(run, now + 12 * HOUR_S))
-    assert later["change"] < first["change"]
+    assert later["change"] < first["change"] and later["change_half"] > first["change_half"]
     assert later["hours"] == first["hours"] + 12
 
 

@@ -76,6 +76,7 @@ def test_a_pour_is_followed_within_two_seconds(l_per_min: float) -> None:
         if bench.now - seen_at >= 8.0:
             behind = told.poured_l - (bench.litres - before)
             assert abs(behind) <= 2.0 * l_per_min / 60.0 + 3.0 * NOISE_L
+            assert abs(behind) <= 6.0 * told.poured_sd and told.poured_sd < 0.6 + 0.02 * l_per_min
             assert told.to_go_l == pytest.approx(40.0 - told.poured_l) and told.advice == ASKED.advice
             if bench.now - began > 25.0:
                 assert told.rate_l_per_min == pytest.approx(l_per_min, abs=0.1 * l_per_min + 4.0)
@@ -174,7 +175,8 @@ def test_a_slow_sensor_is_followed_by_the_tracker() -> None:
 def test_a_pour_that_ends_below_the_mark_is_let_go_on(
     to_go_l: float | None, to_high_s: float | None, to_high_l: float
 ) -> None:
-    told = Filling(T0, 10.0, to_go_l, None if to_go_l is None else 10.0 + to_go_l, 20.0, to_high_s, None, to_high_l)
+    target_l = None if to_go_l is None else 10.0 + to_go_l
+    told = Filling(T0, 10.0, to_go_l, target_l, 20.0, to_high_s, None, to_high_l, 0.5)
     warns = overfill(told)
     assert warns == told.row()["overfill"]
     if to_high_s is None or to_high_s > LEAD_S:

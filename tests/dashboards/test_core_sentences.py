@@ -113,9 +113,10 @@ def test_english_and_litres_stay_word_for_word() -> None:
         ),
         ("done: about 38 L went in", "erledigt: etwa 38 L kamen hinein"),
         (
-            "Since the last reading, 5 h ago: 38.0 L in; 3.2 L out as water, 1.1 L out as mix, 2.0 L leaked: +31.7 L.",
-            "Seit der letzten Messung, vor 5 h: 38,0 L hinein; 3,2 L als Wasser hinaus, 1,1 L als Mischung hinaus, "
-            "2,0 L ausgelaufen: +31,7 L.",
+            "Since the last reading, 5 h ago: 38.0 ± 1.2 L in; 3.2 ± 1.1 L out as water, 1.1 ± 0.9 L out as mix, "
+            "2.0 ± 0.5 L leaked: +31.7 ± 2.2 L.",
+            "Seit der letzten Messung, vor 5 h: 38,0 ± 1,2 L hinein; 3,2 ± 1,1 L als Wasser hinaus, 1,1 ± 0,9 L als "
+            "Mischung hinaus, 2,0 ± 0,5 L ausgelaufen: +31,7 ± 2,2 L.",
         ),
         ("foam on top, says Josef", "foam on top, says Josef"),
         ("The machine cannot be stopped now. foam", "Die Maschine kann jetzt nicht stehen. foam"),

@@ -7,6 +7,7 @@ import os
 import re
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -122,6 +123,21 @@ def test_the_countdown_says_how_much_more_and_when_to_stop(
     assert found and (found.text, found.stop) == (text, stop)
 
 
+@pytest.mark.parametrize(
+    ("to_go_l", "sd", "units", "text"),
+    [
+        (12.0, 0.5, "litre", "12 ± 1 L to go"),
+        (41.0, 2.0, "litre", "41 ± 3 L to go"),
+        (4.3, 0.5, "litre", "4.3 ± 0.8 L to go"),
+        (4.3, 0.01, "litre", "4.3 ± 0.1 L to go"),
+        (41.0, 2.0, "us_gallon", "11 ± 1 gal to go"),
+    ],
+)
+def test_the_countdown_carries_its_uncertainty(desk: Desk, to_go_l: float, sd: float, units: str, text: str) -> None:
+    found = filling.told(POURING | {"to_go_l": to_go_l, "poured_sd": sd}, replace(desk.show, units=units))
+    assert found and found.text == text
+
+
 def test_the_high_mark_is_spoken_of_when_it_is_near(desk: Desk) -> None:
     def warning(to_high_s: float | None) -> str:
         found = filling.told(POURING | {"to_high_s": to_high_s}, desk.show)
@@ -140,8 +156,8 @@ def test_the_card_counts_down_while_somebody_pours(open_page: Open, works: Works
     expect(countdown).to_be_hidden()
     works.filling = {"mill-2": POURING}
     expect(countdown).to_contain_text("41 L to go")
-    works.filling = {"mill-2": POURING | {"poured_l": 60.0, "to_go_l": 12.0}}
-    expect(countdown).to_contain_text("12 L to go")
+    works.filling = {"mill-2": POURING | {"poured_l": 60.0, "to_go_l": 12.0, "poured_sd": 0.6}}
+    expect(countdown).to_contain_text("12 ± 1 L to go")
     works.filling = {"mill-2": POURING | {"poured_l": 72.0, "to_go_l": 0.1, "to_high_s": 90.0}}
     expect(countdown).to_contain_text("Stop")
     expect(countdown).to_contain_text("the high mark is reached in 90 s")
