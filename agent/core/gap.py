@@ -12,23 +12,17 @@ if TYPE_CHECKING:
 
 ADDS_PER_HOUR = 0.03  # prior rate of additions, for those that hide in a gap
 LEAST_SHARE = 0.1  # no hour of the week is so idle, or so busy, that the pump is never found otherwise
+TURNED_MIN, LOG_TURNED = (1.0, 3.0, 8.0), log(0.02)  # its last turn may be so young; each by this prior
 LOG_AS_TOLD, LOG_OTHER = log(0.9), log(0.1)  # after a gap: the pump as last told, or not
 
 
 def bridge(t: Tracker, when: float, minutes: float, y: float) -> None:
     """A reading after a gap: the pump in either state, and perhaps an inflow in the middle of it."""
     noise, full, born = t.noise(), t.full_l, []
-    usual = min(max(t.running_share(when), LEAST_SHARE), 1.0 - LEAST_SHARE)
     middle, loss = 0.5 * (t.time + when), max(t.loss_since(when), 0.0)
     for b in _merged_by_events(t):
         b.cross_gap(minutes, middle, loss, t.rates, full)
-        for run in (False, True):
-            after = b.copy()
-            if t.known is None:
-                after.logw += log(usual if run else 1.0 - usual)
-            else:
-                after.logw += LOG_AS_TOLD if run == t.known else LOG_OTHER
-            after.settle_as(run)
+        for after in _found(t, b, when):
             after.born = when
             born += [after, *_hidden_flows(t, after, minutes, middle, y, noise)]
             after.observe(y, noise, full)
@@ -38,6 +32,27 @@ def bridge(t: Tracker, when: float, minutes: float, y: float) -> None:
     t.branches = born
     t.recent.clear()
     t.back = []
+
+
+def _found(t: Tracker, b: Branch, when: float) -> list[Branch]:
+    """The pump as it may be found at `when`: long in either state, or some minutes after a turn."""
+    usual, found = min(max(t.running_share(when), LEAST_SHARE), 1.0 - LEAST_SHARE), []
+    for run in (False, True):
+        after = b.copy()
+        if t.known is None:
+            after.logw += log(usual if run else 1.0 - usual)
+        else:
+            after.logw += LOG_AS_TOLD if run == t.known else LOG_OTHER
+        after.settle_as(run)
+        found.append(after)
+        for minutes in TURNED_MIN:
+            turned = after.copy()
+            turned.logw += LOG_TURNED
+            turned.settle_as(not run)
+            turned.toggle(when - 60.0 * minutes, t.rates)
+            turned.predict(minutes, t.rates, t.full_l)
+            found.append(turned)
+    return found
 
 
 def _hidden_flows(t: Tracker, b: Branch, minutes: float, middle: float, y: float, noise: float) -> list[Branch]:
