@@ -91,7 +91,7 @@ class Branch:
         "pvh", "pvg", "phh", "phg", "pgg", "up", "down", "quiet_up",
         "quiet_down", "flow", "rate", "start", "v0", "p0", "s0", "end",
         "gap", "lost", "moved", "fresh", "skipped", "poured", "calm", "calm_at",
-        "toggled", "born", "lag", "turn_u", "turn_w", "pace", "moving",
+        "toggled", "born", "lag", "turn_u", "turn_w", "pace", "moving", "heard",
     )  # fmt: skip
 
     def __init__(self, y: float, noise: float, rates: Rates, run: bool) -> None:
@@ -123,6 +123,7 @@ class Branch:
         self.pace = 1.0  # how much faster than this sump's shape says the turn goes
         self.moving = 0.0  # 1 sd of u1 from the shape of the transient
         self.born = 0.0  # epoch s at which it split from another
+        self.heard = 0.0  # what the last word on an inflow has added to logw
         self.toggled = 0.0  # epoch s of the last start or stop of the pump
 
     def copy(self) -> Branch:
@@ -137,7 +138,7 @@ class Branch:
         o.gap, o.lost, o.moved, o.fresh = self.gap, self.lost, self.moved, self.fresh
         o.skipped, o.poured, o.calm, o.calm_at = self.skipped, self.poured, self.calm, self.calm_at
         o.toggled, o.born, o.lag, o.turn_u = self.toggled, self.born, self.lag, self.turn_u
-        o.pace, o.moving, o.turn_w = self.pace, self.moving, self.turn_w
+        o.pace, o.moving, o.turn_w, o.heard = self.pace, self.moving, self.turn_w, self.heard
         return o
 
     def predict(self, minutes: float, rates: Rates, full_l: float) -> None:

@@ -9,8 +9,9 @@ from statistics import median
 
 import numpy as np
 
-from agent.core import gap, learn, week
+from agent.core import entered, gap, learn, week
 from agent.core.calendar import Calendar
+from agent.core.entered import HINT_FORCE, SAID_S
 from agent.core.holdup import SHAPE_MIN, Shape
 from agent.core.learn import HOURS_A_WEEK, SURE
 from agent.core.level import (
@@ -43,8 +44,6 @@ from agent.core.warmth import Warmth
 
 WALK_SHARE = 0.004  # of full, by which V may wander from the loss predicted in an hour, 1 sd
 REBASE_AFTER_S = 1200.0  # the pump's state is not taken back while its last turn still shows
-HINT_S, HINT_FORCE = 12 * 3600.0, 10.0  # of a hundred words one names an inflow that was none; they name litres too
-SAID_S = 2400.0  # the level may show so much later what a person has said already
 LOG_ODD_RUN, ODD_RUN = -2.0, 0.3  # a run that held up quite another volume: how likely, and 1 sd, share of it
 NEW_RUNS, FAST_PACE = 12, 2.5  # while a sump is so new, a turn may go as much faster than the prior shape
 OVERFULL_SD = 0.02  # people stop pouring at the high mark: 1 sd beyond it, share of full
@@ -61,8 +60,10 @@ SURE_GAP_SD = 2.0  # the same in a gap
 SURE_SD = 4.0  # of its volume, below which an inflow is not told
 GIVE_UP_S = 36 * 3600.0  # an inflow still in doubt by then is told if it is likelier than not
 SMALLEST_TOLD = 0.015  # of full: inflows below this are not told
+BEARS_OUT_S = 900.0  # so long readings must bear out a turn before what was told is taken back for its sake
 SAME_S = 1200.0  # tellings of an inflow that begin nearer than this are one
 STUCK_MIN, SOON_STUCK_MIN = 30.0, 6.0  # the shortest time without any change that can be a fault: at first, later
+USUALLY_STILL = 3  # times make a habit of it: a fault may end where it began, too
 FEWEST_SAME = 5  # readings after the first
 WEEK_S = 7 * 86400.0  # by then it is known how still this sensor can stand
 JUMPS_S = 900.0  # jumps nearer than this are one
@@ -74,10 +75,10 @@ class Tracker:
 
     __slots__ = (
         "full_l", "high_l", "branches", "time", "recent", "rates", "spread", "last_y", "same_min",
-        "longest_same_min", "known", "turns", "told", "habit", "hour", "stand", "ahead",
+        "still_min", "known", "turns", "told", "habit", "hour", "stand", "ahead",
         "turned", "learning", "runs", "seen", "calendar", "ripple", "warmth",
         "usual_held_l", "same_n", "before_jump", "begun", "thinned", "share", "back", "long_stops",
-        "said",
+        "said", "word",
     )  # fmt: skip
 
     def __init__(self, full_l: float, high_l: float | None = None) -> None:
@@ -97,7 +98,7 @@ class Tracker:
         self.same_min, self.same_n = 0.0, 0  # for so long, and so many readings, the level has not moved at all
         self.before_jump: tuple[float, float, list[Branch]] | None = None  # the last jump: its time, that before, then
         self.begun = self.thinned = 0.0  # epoch s of the first reading; of the last thinning
-        self.longest_same_min = 0.0
+        self.still_min = [0.0] * USUALLY_STILL  # for so long it has stood still and gone on there; the longest, rising
         self.known: bool | None = None  # the pump's state where a contact tells it
         self.turns: list[tuple[float, bool]] = []  # starts and stops told since the last reading
         self.habit = array("d", [1.0]) * (2 * HOURS_A_WEEK)  # hours seen idle, running; by hour of the week
@@ -110,6 +111,7 @@ class Tracker:
         self.runs = 0  # that taught what is held up
         self.turned = self.learning = 0.0  # epoch s of the last start or stop; of the one to learn from, 0 = none
         self.ahead: Floats | None = None  # L lost up to each hour of five usual weeks; until an hour teaches more
+        self.word: tuple[float, float] | None = None  # the last word on an inflow while it is fresh: epoch s, L
         self.said = float("-inf")  # epoch s of the last word on an inflow that the level had not shown
         self.share = -1.0  # of a week that the pump usually runs; below 0 until it is worked out
         self.told: deque[Poured] = deque(maxlen=16)  # told, newest last
@@ -138,7 +140,8 @@ class Tracker:
         """A contact tells whether the pump runs; heeded with the next reading."""
         if self.known is None:
             self.rates.start, self.rates.stop = Shape(TAU_ON_MIN, any_law=True), Shape(TAU_OFF_MIN, any_law=True)
-        if self.known is None or self.known != runs or any(b.run != runs for b in self.branches):
+        waits = bool(self.turns) and self.turns[-1][1] == runs
+        if self.known != runs or not waits and any(b.run != runs for b in self.branches):
             self.turns.append((max(when, self.time), runs))
         self.known = runs
 
@@ -153,6 +156,8 @@ class Tracker:
             return True
         if self._stuck(when, y):
             return False
+        if self.turns and y == self.last_y and JUMP_SD * self.spread < self.branches[0].H:
+            return True  # a turn that moves nothing: the sensor stands, or does not show it yet
         minutes = max(0.0, (when - self.time) / 60.0)
         if minutes > GAP_MIN:
             gap.bridge(self, when, minutes, y)
@@ -169,6 +174,8 @@ class Tracker:
         self.time = when
         self.recent.append((when, y))
         self.last_y = y
+        if self.word is not None:
+            entered.weigh(self, when)
         if len(self.branches) > 1:
             learn.listen(self)
             if (
@@ -207,8 +214,8 @@ class Tracker:
                     self._thaw(when)
             return self._frozen()
         calm = abs(y - self.last_y) < JUMP_SD * self.spread
-        if not self._frozen() or calm:  # one that goes on where it stood was only still: next time it is given longer
-            self.longest_same_min = max(self.longest_same_min, min(self.same_min, 1.5 * self._patience()))
+        if (not self._frozen() or calm) and self.same_min > self.still_min[0]:  # it went on where it stood: only still
+            self.still_min = sorted([self.same_min, *self.still_min[1:]])
         self.same_min, self.same_n = 0.0, 0
         if not calm and step_min < GAP_MIN and (not self.before_jump or when - self.before_jump[0] > JUMPS_S):
             self.before_jump = (when, self.time, [b.copy() for b in self.branches])
@@ -222,7 +229,7 @@ class Tracker:
 
     def _patience(self) -> float:
         known = self.time - self.begun > WEEK_S
-        return max(SOON_STUCK_MIN if known else STUCK_MIN, 2.5 * self.longest_same_min)
+        return max(SOON_STUCK_MIN if known else STUCK_MIN, 2.5 * self.still_min[0])
 
     def _thaw(self, when: float) -> None:
         """The readings have been frozen for a while; where that began in a jump, what was made of it is taken back."""
@@ -310,7 +317,10 @@ class Tracker:
                 told.append((LOG_REBASE, "rebase", quiet))
         b.up = b.down = 0.0
         now = b.logw - self._retell(calm, "nothing", 0.0, sign, when, since).logw
-        return [self._retell(calm, kind, prior + now, sign, odd, since) for prior, kind, odd in told]
+        born = [self._retell(calm, kind, prior + now, sign, odd, since) for prior, kind, odd in told]
+        for child in born:
+            child.heard = b.heard  # its weight begins at the branch's own
+        return born
 
     def _retell(
         self, calm: Branch, kind: str, prior: float, sign: int, odd: float, since: list[tuple[float, float]]
@@ -396,21 +406,8 @@ class Tracker:
         self.last_y += litres
 
     def hint(self, volume_l: float, when: float) -> None:
-        """A person said that so much was added at about `when`: speaks for branches that hold such an inflow, or, where
-        none does, for one that the next readings may show."""
-        near = 0.25 * volume_l + 3.0
-        holds = []
-        for b in self.branches:
-            held = [p.volume_l for p in b.poured if 0.0 <= when - p.start < HINT_S]
-            if b.start and 0.0 <= when - b.start < HINT_S:
-                so_far = b.V - b.v0 + b.lost
-                held.append(max(so_far, volume_l) if b.flow > 0 else so_far)  # it may still go on
-            if any(abs(v - volume_l) < near for v in held):
-                holds.append(b)
-        for b in holds:
-            b.logw += HINT_FORCE
-        if not holds:
-            self.said = when
+        """A person said that so much was added at about `when` (epoch s)."""
+        entered.hear(self, volume_l, when)
 
     def habit_at(self, hour: int) -> tuple[float, float]:
         """Hours seen idle and running at this hour of the week, and, for less, at the same hour of its other days."""
@@ -446,10 +443,11 @@ class Tracker:
         told: list[Poured] = []
         while best.poured:
             first = best.poured[0]
-            if not self._sure(first, when):
+            if not self._sure(first, when) or self._told_before(first) and when - best.toggled < BEARS_OUT_S:
                 break
             for b in self.branches:
                 b.poured = tuple(p for p in b.poured if not _same(p, first))
+            entered.done(self)
             news = self._news(first)
             if news is not None:
                 told.append(news)
@@ -457,7 +455,7 @@ class Tracker:
 
     def _news(self, poured: Poured) -> Poured | None:
         """What is new in an inflow: all of it, or its volume if that is now judged clearly otherwise."""
-        before = next((t for t in self.told if _same(t, poured)), None)
+        before = self._told_before(poured)
         if before is None:
             if abs(poured.volume_l) < self.smallest_l(poured):
                 return None
@@ -468,6 +466,9 @@ class Tracker:
         poured.start = before.start
         self.told[self.told.index(before)] = poured
         return poured
+
+    def _told_before(self, poured: Poured) -> Poured | None:
+        return next((t for t in self.told if _same(t, poured)), None)
 
     def smallest_l(self, poured: Poured) -> float:
         """L below which an inflow is not told; of one in a gap the branches have weighed already that it was none."""

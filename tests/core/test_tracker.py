@@ -10,9 +10,10 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
+from agent.core import entered
 from agent.core.gates import END_OF_SCALE, STUCK
 from agent.core.intake import PACE_S
-from agent.core.level import TAIL_ERROR, Branch
+from agent.core.level import TAIL_ERROR, Branch, Poured
 from agent.core.outputs import Finding
 from agent.core.step import flags
 from agent.core.tracker import SETTLE_MIN, Tracker
@@ -143,6 +144,34 @@ def test_a_rise_like_the_pumps_stop_is_a_pour_where_people_say_so(said):
     word = [Record(began + 240.0, "mill-2", "addition", volume_l=18.0, pct=2.0)] if said else []
     run = drive(in_order(word, [r for r in levels if r.time >= began - 300.0]), state=calm.state)
     assert run.state.sumps["mill-2"].tracker.best().run == said
+
+
+@pytest.mark.parametrize("said_l", [16.0, 24.0])
+def test_of_two_stories_the_one_whose_litres_were_entered_is_told(said_l):
+    """24 L more to see: as much poured while the pump ran on, or 16 L as it stopped and 8 L came back."""
+    t = Tracker(FULL_L)
+    for run, poured_l in ((True, 24.0), (False, 16.0)):
+        b = Branch(150.0, 0.3, t.rates, run)
+        b.poured = (Poured(600.0, 900.0, poured_l, 1.0),)
+        t.branches.append(b)
+    t.hint(said_l, 1800.0)
+    assert sum(w for w, b in zip(t.weights(), t.branches, strict=True) if b.poured[0].volume_l == said_l) > 0.8
+
+
+def test_an_inflow_that_stops_short_of_what_was_entered_loses_what_the_word_gave():
+    t = Tracker(FULL_L)
+    for rate in (1, 0):
+        b = Branch(150.0, 0.3, t.rates, run=False)
+        b.start, b.v0, b.V, b.flow = 600.0, 140.0, 150.0, rate
+        t.branches.append(b)
+    t.hint(20.0, 900.0)
+    goes_on, ended = t.branches
+    assert goes_on.heard > ended.heard + 3.0
+    goes_on.flow = 0
+    entered.weigh(t, 960.0)
+    assert goes_on.heard == ended.heard and goes_on.logw == pytest.approx(ended.logw)
+    entered.weigh(t, 900.0 + 2.0 * entered.SAID_S)
+    assert t.word is None and goes_on.heard == 0.0
 
 
 # ---- one branch is a Kalman filter
@@ -311,6 +340,66 @@ def test_a_gap_that_hides_nothing_is_no_pour(contact):
     assert run.moved(T0 + 2 * 86400.0) == []
     for b in run.beliefs[48:]:
         assert abs(b.volume_l - days.volume_l[days.at(b.time)]) < 3.0 * b.volume_sd + 0.5
+
+
+@pytest.mark.parametrize("contact", [True, False])
+@pytest.mark.parametrize("law", ["pipes", "trough", "slow"])
+def test_a_gap_that_ends_while_the_fluid_comes_back_is_no_pour(law, contact):
+    """The pump ran while nobody saw it, stopped half a minute before the first reading and starts again ten minutes
+    later: what is seen then is neither a tank at rest nor one that runs."""
+    began, ended = 24.0 * 4 + 6.0, 24.0 * 4 + 8.0
+    again = ended + 1.0 / 6.0
+
+    def runs(hour: float) -> bool:
+        usual = three_runs_a_day(hour) and hour < began - 2.0
+        return usual or began < hour < ended or again < hour < again + 1.0
+
+    days = simulate(np.random.default_rng(15), Plant(law, runs=runs), again + 1.5)
+    dark = T0 + 3600.0 * (began - 0.5), T0 + 3600.0 * ended + 30.0
+    levels = [r for r in days.levels() if not dark[0] < r.time < dark[1]]
+    told = [r for r in days.contact() if not dark[0] < r.time < dark[1]]
+    run = drive(in_order(told if contact else [], levels))
+    assert run.moved(T0 + 3600.0 * (began - 1.0)) == []
+    assert run.beliefs[-1].volume_l == pytest.approx(days.volume_l[-1], abs=0.01 * FULL_L)
+
+
+def test_a_sensor_that_stands_through_a_told_turn_shows_no_pour():
+    """Frozen while the contact says that the pump stops: for twenty minutes, too short to be called stuck."""
+    plant = Plant(runs=three_runs_a_day, volume_l=185.0)
+    days = simulate(np.random.default_rng(16), plant, 24.0 * 3)
+    turn = 48 * 60 + np.flatnonzero(np.diff(days.running[48 * 60 :]))[0]
+    days.seen_l[turn - 5 : turn + 15] = days.seen_l[turn - 5]
+    run = drive(in_order(days.contact(), days.levels()))
+    assert run.moved() == []
+    for b in run.beliefs[24:]:
+        assert abs(b.volume_l - days.volume_l[days.at(b.time)]) < 3.0 * b.volume_sd + 0.5
+
+
+def test_one_long_fault_does_not_make_stillness_usual():
+    """Frozen for eight hours at night and going on where it stood; five days later again: found no later."""
+    days = simulate(
+        np.random.default_rng(17), Plant(runs=three_runs_a_day, volume_l=185.0, loses_l_per_h=0.2), 24.0 * 9
+    )
+    froze = [T0 + 3600.0 * (24.0 * day - 2.5) for day in (3, 8)]
+    for at in froze:
+        stuck = (days.time >= at) & (days.time < at + 8.0 * 3600.0)
+        days.seen_l[stuck] = days.seen_l[np.argmax(stuck)]
+    faults = [f for f in drive(in_order(days.contact(), days.levels())).findings if f.kind == "level_sensor"]
+    first, second = (f.start - at for f, at in zip([f for f in faults if f.revision == 0], froze, strict=True))
+    assert 0.0 < second <= first <= 3600.0
+
+
+def test_what_was_told_is_not_taken_back_for_one_reading():
+    """A pour of about what the pump holds up; half an hour later a spike where the level would lie had the pump stopped
+    then and started now."""
+    pour = Pour(24.0 * 3 + 11.0, 18.0, minutes=6.0)
+    days = simulate(
+        np.random.default_rng(18), Plant(pours=[pour], volume_l=165.0, runs=three_runs_a_day), pour.hour + 1.5
+    )
+    days.seen_l[days.at(T0 + 3600.0 * (pour.hour + 0.45))] -= 12.0
+    told = [f for f in drive(days.levels()).findings if f.kind == "top_off" and f.start > T0 + 3 * 86400.0]
+    assert [f.withdrawn for f in told] == [False] * len(told)
+    assert told[-1].volume_l == pytest.approx(18.0, abs=1.0)
 
 
 def test_ends_of_the_scale_are_no_measurements():
