@@ -139,18 +139,31 @@ class Show:
         """A time as the value of a datetime-local field."""
         return self.moment(time_s).strftime("%Y-%m-%dT%H:%M")
 
-    def read_moment(self, text: str) -> float:
-        """Epoch s of a datetime-local text in the site's zone (the earlier of two equal hours in autumn)."""
+    def latest_field(self, now_s: float) -> str:
+        """The latest time that may be typed for what has been by `now_s`: in the hour that autumn has twice, the second
+        time round, those of the first are ahead by the clock alone."""
+        return max(self.moment_field(now_s + A_MINUTE_S * m) for m in range(-60, 2))
+
+    def read_moment(self, text: str, now_s: float) -> float:
+        """Epoch s of a datetime-local text in the site's zone; of the two that autumn has of an hour, the later one
+        unless it is ahead of `now_s`: most is said soon after."""
         try:
-            return datetime.fromisoformat(text).replace(tzinfo=self.zone).timestamp()
+            typed = datetime.fromisoformat(text).replace(tzinfo=self.zone)
         except ValueError as why:
             raise Unreadable(_("“{text}” is not a date and time.", text=text[:40])) from why
+        later_s = typed.replace(fold=1).timestamp() if _twice(typed) else float("inf")
+        return later_s if later_s <= now_s + A_MINUTE_S else typed.timestamp()
 
 
 def hour_of(moment: datetime) -> str:
     """Its time of day; in the hour that autumn has twice, with the zone's name that tells which of the two."""
-    twice = moment.replace(fold=1 - moment.fold).utcoffset() != moment.utcoffset()
-    return f"{moment:%H:%M} {moment.tzname()}" if twice else f"{moment:%H:%M}"
+    return f"{moment:%H:%M} {moment.tzname()}" if _twice(moment) else f"{moment:%H:%M}"
+
+
+def _twice(moment: datetime) -> bool:
+    """Does the zone's clock show it twice? (One that spring leaves out is shown never, and read by the old offset.)"""
+    first, second = (moment.replace(fold=fold).utcoffset() for fold in (0, 1))
+    return first is not None and second is not None and first > second
 
 
 def pct(value: float | None, digits: int = 1) -> str:

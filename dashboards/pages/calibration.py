@@ -427,7 +427,7 @@ def _probe(ask: Ask, spec: SumpSpec) -> str:
 
 def _hold_up(ask: Ask, spec: SumpSpec) -> str:
     """From the journal, around a stop and a start that a person names."""
-    stopped, started = (ask.show.read_moment(ask.form.get(name, "")) for name in ("stopped", "started"))
+    stopped, started = (ask.show.read_moment(ask.form.get(name, ""), ask.now_s) for name in ("stopped", "started"))
     if not 0.0 < started - stopped < LOOK_BACK_S * 8:
         raise Unreadable(_("The pump stops first and starts within hours."))
     curve = spec.curve

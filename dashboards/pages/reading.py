@@ -68,7 +68,7 @@ def _about(ask: Ask) -> dict[str, Any]:
     assert ask.person is not None  # this route is for people signed in
     about: dict[str, Any] = {"by": ask.person.name}
     if ask.form.get("at"):
-        at = ask.show.read_moment(ask.form["at"])
+        at = ask.show.read_moment(ask.form["at"], ask.now_s)
         if not ask.now_s - LONGEST_AGO_S <= at <= ask.now_s + 60.0:
             raise Unreadable(_("The time lies ahead, or more than a month back."))
         about["at"] = min(at, ask.now_s)

@@ -54,7 +54,13 @@
 
   const hours = (time) => uPlot.tzDate(new Date(time * 1000), data.zone);
   const pad = (n) => String(n).padStart(2, "0");
-  const clock = (date) => `${pad(date.getHours())}:${pad(date.getMinutes())}`;
+  const byClock = (date) => `${pad(date.getHours())}:${pad(date.getMinutes())}`;
+  // Of an hour that autumn has twice the zone's name tells which one it is.
+  function clock(time) {
+    const text = byClock(hours(time));
+    if (![-3600, 3600].some((more) => byClock(hours(time + more)) === text)) return text;
+    return new Date(time * 1000).toLocaleTimeString("en-GB", { timeZone: data.zone, hour: "2-digit", minute: "2-digit", timeZoneName: "short" });
+  }
   const dayOf = (date) => date.toLocaleDateString(language, { day: "numeric", month: "short" });
 
   // The vertical range has to hold the marks and the lines. The inline line is left out: it may stand anywhere.
@@ -74,7 +80,7 @@
     let before = "";
     return ticks.map((t) => {
       const date = hours(t);
-      const [fine, coarse] = step < 86400 ? [clock(date), dayOf(date)] : [dayOf(date), String(date.getFullYear())];
+      const [fine, coarse] = step < 86400 ? [clock(t), dayOf(date)] : [dayOf(date), String(date.getFullYear())];
       const text = coarse === before ? fine : `${fine}\n${coarse}`;
       before = coarse;
       return text;
@@ -237,7 +243,7 @@
       ? [[word("measured"), at(1)], [word("estimate"), range(at(2), at(3), unit)], [word("outlook"), at(4)]]
       : [[word("estimate"), at(1)], [word("9 in 10"), range(at(2), at(3), unit)], [word("inline"), at(4)], readingAt(t)];
     const text = words.filter(([, v]) => known(v)).map(([n, v]) => `${n} ${typeof v === "number" ? `${decimal(v, 1)} ${unit}` : v}`);
-    place.textContent = `${dayOf(hours(t))} ${clock(hours(t))}: ${text.join(", ")}`;
+    place.textContent = `${dayOf(hours(t))} ${clock(t)}: ${text.join(", ")}`;
   }
 
   const range = (low, high, unit) => (known(low) && known(high) ? `${decimal(low, 1)}–${decimal(high, 1)} ${unit}` : null);

@@ -47,20 +47,39 @@ def test_the_hour_that_autumn_has_twice_is_told_apart_and_spring_s_missing_one_i
     told = [LITRES.clock(back + s, back) for s in (-3601, -3600, -60, 0, 3599, 3600)]
     assert told == ["01:59", "02:00 CEST", "02:59 CEST", "02:00 CET", "02:59 CET", "03:00"]
     assert [LITRES.clock(forward + s, forward) for s in (-60, 0)] == ["01:59", "03:00"]
-    assert LITRES.read_moment("2025-03-30T02:30") == forward + 1800.0  # nobody's clock showed it: half an hour on
+    assert (
+        LITRES.read_moment("2025-03-30T02:30", forward + 7200.0) == forward + 1800.0
+    )  # nobody's clock showed it: half an hour on
 
 
 @given(st.integers(1_700_000_000, 1_800_000_000))
 def test_a_time_survives_the_field_it_is_typed_in(time_s: int) -> None:
-    """To the minute; in the hour that autumn has twice, the earlier of the two is meant."""
-    read = LITRES.read_moment(LITRES.moment_field(time_s))
-    assert abs(read - time_s) < 60 or abs(read + 3600 - time_s) < 60
+    """To the minute, when it is typed at once; in the hour that autumn has twice, too."""
+    read = LITRES.read_moment(LITRES.moment_field(time_s), float(time_s))
+    assert abs(read - time_s) < 60
+
+
+@pytest.mark.parametrize(
+    ("typed", "now", "meant"),
+    [
+        ("02:50", -300.0, -600.0),  # 02:55 the first time
+        ("02:50", 600.0, -600.0),  # 02:10 the second time: 02:50 has been once
+        ("02:05", 600.0, 300.0),
+        ("02:05", 30_000.0, 300.0),
+        ("01:50", 600.0, -4200.0),
+    ],
+)
+def test_of_an_hour_that_was_twice_the_latest_that_has_been_is_meant(typed: str, now: float, meant: float) -> None:
+    back = 1_761_440_400.0
+    assert LITRES.read_moment(f"2025-10-26T{typed}", back + now) == back + meant
+    assert f"2025-10-26T{typed}" <= LITRES.latest_field(back + now)  # the field lets it be typed
+    assert LITRES.latest_field(back + 4000.0) == "2025-10-26T03:07"
 
 
 @pytest.mark.parametrize("text", ["", "yesterday", "2025-13-01T10:00", "10:00"])
 def test_what_is_no_time_is_said_to_be_none(text: str) -> None:
     with pytest.raises(Unreadable, match="not a date"):
-        LITRES.read_moment(text)
+        LITRES.read_moment(text, T0)
 
 
 @pytest.mark.parametrize(

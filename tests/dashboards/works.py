@@ -188,7 +188,9 @@ class Works:
         self.journal.event("review", more.get("time", advice.time), advice.sump, advice.id, body)
 
 
-def build(folder: Path, past_days: float = PAST_DAYS, units: str = "litre", simulated: bool = True) -> Works:
+def build(
+    folder: Path, past_days: float = PAST_DAYS, units: str = "litre", simulated: bool = True, now_s: float = NOW_S
+) -> Works:
     """The four sumps of the works with their past, three instructions open, and a live file of this moment."""
     for name in ("state", "inbox", "run"):
         (folder / name).mkdir(parents=True)
@@ -201,7 +203,7 @@ def build(folder: Path, past_days: float = PAST_DAYS, units: str = "litre", simu
         "mill-2": Plant(specs["mill-2"], 269.0, 7.0, 7.4, 4.6, 2.3),
         "grinder-1": Plant(specs["grinder-1"], 410.0, 4.0, 6.0, 5.0, 2.0),
     }
-    works = Works(folder, site_path, Journal.open(folder / "state" / "journal.sqlite"), plants)
+    works = Works(folder, site_path, Journal.open(folder / "state" / "journal.sqlite"), plants, now_s)
     _write_past(works, past_days)
     works.journal.commit()
     return works
