@@ -77,7 +77,8 @@ async def _say_sorry(desk: Desk, request: Request, why: Exception) -> Response:
 def _ask(desk: Desk, request: Request) -> Ask:
     session = desk.sessions.find(request.cookies.get(desk.session_cookie), time.time())
     cookie = request.cookies.get(desk.session_cookie if session else desk.door_cookie) or ""
-    ask = Ask(request, desk, session.person if session else None, cookie, desk.live())
+    person = session.person if session else None
+    ask = Ask(request, desk, person, cookie, desk.live(), seq=desk.queries.last_seq() if person else 0)
     speak(ask.show.language, ask.show.units)
     return ask
 

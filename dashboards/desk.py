@@ -127,6 +127,7 @@ class Ask:
     cookie: str  # whose holder the form token is for
     live: Live
     form: dict[str, str] = field(default_factory=dict)
+    seq: int = 0  # newest row as the request came in: the live stream tells the page of all that came while it was made
 
     @property
     def now_s(self) -> float:

@@ -50,7 +50,7 @@ async def answer(way: Way, desk: Desk, request: Request) -> Response:
     read_by = desk.show_for(person, request.headers.get("accept-language"))
     speak(read_by.language, read_by.units)
     form = await _checked_form(request, desk, cookie, way.most_bytes) if request.method == "POST" else {}
-    ask = Ask(request, desk, person, cookie, desk.live(), form)
+    ask = Ask(request, desk, person, cookie, desk.live(), form, desk.queries.last_seq() if person else 0)
     role = person.role if person else NOBODY
     response = await way.handler(ask) if role in way.roles else _refusal(ask, person)
     if person is None and way.path != "/healthz" and request.cookies.get(desk.door_cookie) != door:

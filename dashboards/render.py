@@ -98,7 +98,7 @@ def _always(ask: Ask) -> dict[str, Any]:
         "live": live,
         "quiet": live_stream.silence(live.quiet_s) if live.silent and ask.person else None,
         "journal_fault": desk.queries.fault if ask.person else None,
-        "seq": desk.queries.last_seq() if ask.person else 0,
+        "seq": ask.seq,
         "todo_count": sum(o.state in ("approved", "begun") and not o.set_aside(live.now_s) for o in opened),
         "alert_count": sum(a.get("state") in ("raised", "over") for a in live.alerts) if ask.person else 0,
         "review_count": sum(o.state == "posted" for o in opened),

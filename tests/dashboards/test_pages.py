@@ -7,6 +7,8 @@ import os
 import re
 import time
 from collections.abc import Callable
+from threading import Event, Thread
+from typing import Any
 
 import pytest
 
@@ -15,6 +17,7 @@ from dashboards.desk import Desk
 from tests.dashboards import works as plant
 from tests.dashboards.visitor import Page, Visitor
 from tests.dashboards.works import Works
+from tests.services import DEADLINE_S
 
 Visit = Callable[..., Visitor]
 PAGES = (
@@ -260,3 +263,30 @@ def test_a_fault_of_ours_is_said_plainly_and_kept_out_of_the_page(visit: Visit, 
     answer = visitor.get("/")
     desk.queries.journal = journal
     assert answer.status_code == 500 and "Traceback" not in answer.text and "NoneType" not in answer.text
+
+
+def test_what_is_written_while_a_page_is_made_is_news_to_it(
+    visit: Visit, works: Works, desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else a card that came between the page's reading and its number would stay away until something else happens."""
+    looked, written = Event(), Event()
+    look = desk.queries.open_instructions
+
+    def slowly(*asked: str | None) -> list[dict[str, Any]]:
+        found = look(*asked)
+        looked.set()
+        assert written.wait(DEADLINE_S)
+        return found
+
+    monkeypatch.setattr(desk.queries, "open_instructions", slowly)
+    visitor, answers = visit("operator"), []
+    asking = Thread(target=lambda: answers.append(visitor.get("/todo").text))
+    asking.start()
+    assert looked.wait(DEADLINE_S)
+    works.advise(plant.top_off(works, "mill-1", "mill-1-a9"))
+    written.set()
+    asking.join(DEADLINE_S)
+    (text,) = answers
+    assert "instruction-mill-1-a9" not in text
+    newest, _ = desk.queries.newest_event_after(0)
+    assert int(re.findall(r'data-seq="(\d+)"', text)[0]) < newest
