@@ -10,6 +10,7 @@ import json
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+from zlib import crc32
 
 FILE_NAME = "live.json"
 SILENT_AFTER_S = 15.0  # the agent writes each second; a slow card or a restart may cost some
@@ -31,6 +32,12 @@ class Live:
     @property
     def silent(self) -> bool:
         return self.quiet_s is None or self.quiet_s > SILENT_AFTER_S
+
+    @property
+    def alerts_mark(self) -> str:
+        """Another one whenever an alert came, went or was answered: by it a page sees that it is out of date."""
+        lives = (f"{alert.get('id')} {alert.get('state')} {alert.get('until')}" for alert in self.alerts)
+        return f"{crc32(chr(10).join(lives).encode('utf-8', 'replace')):x}"
 
     def signal(self, sump: str, name: str) -> dict[str, Any] | None:
         """The newest sample of a signal: `time`, `raw`, `litres` (of a level), `flags`, `text`."""

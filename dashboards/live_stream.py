@@ -60,6 +60,7 @@ class LiveStream:
             "clock": show.moment(live.now_s).strftime("%H:%M:%S"),
             "quiet": silence(live.quiet_s) if live.silent else None,
             "seq": self._event_seq,
+            "alerts": live.alerts_mark,
             "sumps": {v.spec.id: _of_sump(v, show, live) for v in views},
             "dosing": {sump: dosing.told(sump, table, live, show).row() for sump, table in self.desk.valves.items()},
         }

@@ -17,7 +17,8 @@
     for (const [id, sump] of Object.entries(picture.sumps)) putSump(id, sump);
     say(picture.quiet);
     document.dispatchEvent(new CustomEvent("sumpside:picture", { detail: picture }));
-    if (picture.seq > Number(document.body.dataset.seq)) refresh();
+    const { seq, alerts } = document.body.dataset;
+    if (picture.seq > Number(seq) || picture.alerts !== alerts) refresh();
   }
 
   function putSump(id, sump) {
@@ -70,7 +71,7 @@
         if (busy(place)) all = false;
         else place.replaceWith(newer);
       }
-      if (all) document.body.dataset.seq = fresh.body.dataset.seq;
+      if (all) Object.assign(document.body.dataset, { seq: fresh.body.dataset.seq, alerts: fresh.body.dataset.alerts });
       document.dispatchEvent(new CustomEvent("sumpside:changed"));
     } finally {
       refreshing = false;

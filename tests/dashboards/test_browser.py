@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, expect
 
+from agent.core.alarms import Alarms, Condition, Step
 from dashboards.desk import Desk
 from tests.dashboards import works as plant
 from tests.dashboards.browsing import DESK, PHONE, Open, Watch
@@ -15,6 +17,7 @@ from tests.dashboards.works import Works
 from tests.services import wait_until
 
 SMALLEST_TAP_PX = 48
+HIGH = "Mill 1 is above its high mark: about 284 L, the mark is 280 L; add nothing"
 PAGES = ("/", "/sump/mill-2", "/todo", "/review", "/reading", "/reading/mill-2", "/log", "/people")
 MORE_PAGES = (
     "/check/mill-2", "/what-if/mill-2", "/log/paper", "/alerts", "/use", "/charge/mill-2", "/calendar", "/health",
@@ -213,3 +216,84 @@ def test_the_week_is_printed_as_ink_on_one_sheet_whatever_the_screen_is_set_to(o
     assert page.get_by_test_id("use").evaluate(colours) == ["rgb(0, 0, 0)", "rgb(255, 255, 255)"]
     expect(page.locator(".print-head")).to_contain_text("Harrow Lane Gearworks · 19")
     expect(page.locator(".tabs, .places, .foot, [data-print]").filter(visible=True)).to_have_count(0)
+
+
+# ── a person's word, and what becomes of it ──
+
+
+class Alarmed:
+    """The agent's part in an alert: its own table of an alert's life, its rows, its list in the live file."""
+
+    def __init__(self, works: Works) -> None:
+        self.works, self.alarms = works, Alarms()
+
+    def look(self, now_s: float) -> None:
+        cause = Condition("high_mark", "mill-1", on=True, off=False, text=HIGH)
+        for seconds in (0.0, 60.0):
+            self._write(self.alarms.look([cause], now_s + seconds, now_s + seconds))
+
+    def hear(self) -> None:
+        (word,) = self.works.said()
+        until_s, reason = word["until"], word["reason"]
+        self._write([self.alarms.decide(
+            word["alert"], word["action"], word["person"], word["role"], self.works.now_s, until_s, reason
+        )])  # fmt: skip
+        self.works.take_words()
+
+    def _write(self, steps: list[Step]) -> None:
+        for step in steps:
+            self.works.journal.event("alert", step.time, "mill-1", step.alert.id, step.body())
+            self.alarms.absorb(step, step.time, step.time)
+        self.works.alerts = [alert.shown() for alert in self.alarms.listed()]
+
+
+def test_an_alert_is_set_aside_for_a_reason_and_comes_back_unseen(open_page: Open, works: Works) -> None:
+    page = open_page("/alerts", viewport=PHONE)
+    expect(page.get_by_test_id("no-alerts")).to_be_visible()
+    agent = Alarmed(works)
+    agent.look(works.now_s)
+    card = page.locator(".card.alert")
+    expect(card).to_contain_text("Mill 1 is above its high mark")  # by itself
+    card.get_by_test_id("aside-open").click()
+    card.get_by_label("1 hour").check()
+    card.get_by_test_id("aside-send").click()  # without a reason the browser lets nothing go
+    card.get_by_label("Why").fill("drum is being moved")
+    card.get_by_test_id("aside-send").click()
+    expect(card).to_contain_text("Answered")
+    agent.hear()
+    expect(card).to_contain_text("set aside, operator, until")
+    expect(card).to_contain_text("“drum is being moved”")
+    agent.look(works.now_s + 3700.0)
+    expect(card).to_contain_text("not seen by anybody yet")
+    expect(page.locator("#alert-history")).to_contain_text("came back: Mill 1 is above its high mark")
+
+
+def test_a_line_of_the_log_is_taken_back_and_another_put_right(open_page: Open, works: Works) -> None:
+    def write(time: float, body: dict[str, Any]) -> None:
+        works.journal.event("word", time, "mill-2", None, {"time": time, "sump": "mill-2", "by": "Petra", **body})
+
+    def hear() -> None:
+        for word in works.said()[heard[0] :]:
+            heard[0] += 1
+            write(word["time"], {k: v for k, v in word.items() if k not in ("kind", "person", "role")})
+        works.take_words()
+
+    heard = [0]
+    write(works.now_s - 3000.0, {"signal": "hand_reading", "value": 46.0})
+    write(works.now_s - 2000.0, {"signal": "addition", "volume_l": 33.0, "pct": 2.5})
+    page = open_page("/log?sump=mill-2")
+    reading, addition = (page.get_by_test_id("log-line").filter(has_text=text) for text in ("46 Brix", "33.0 L"))
+    addition.locator("summary").click()
+    addition.get_by_label("Why").fill("it was the lathe")
+    addition.get_by_role("button", name="Take it back").click()
+    expect(page.get_by_test_id("said")).to_be_visible()
+    hear()
+    expect(addition).to_contain_text("(taken back)")
+    expect(addition.locator("summary")).to_have_count(0)
+    reading.locator("summary").click()
+    reading.get_by_label("Value").fill("4,6")
+    reading.get_by_role("button", name="Put it right").click()
+    expect(page.get_by_test_id("said")).to_be_visible()
+    hear()
+    expect(reading).to_contain_text("(taken back)")
+    expect(page.get_by_test_id("log-line").filter(has_text="4.6 Brix").first).not_to_contain_text("(taken back)")
