@@ -91,6 +91,7 @@ PATTERNS = (
     N_("{pct} ± {half} %"),
     N_("as said {pct} %"),
     N_("lean mix {pct} %"),
+    N_("no addition {pct} %"),
     N_("stronger mix {pct} %"),
     N_("usual mix {pct} %"),
     N_("water {pct} %"),

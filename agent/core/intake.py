@@ -9,7 +9,7 @@ from agent.core.gates import END_OF_SCALE, GOOD, SPIKE, STUCK
 from agent.core.kinds import Habits
 from agent.core.outputs import Output
 from agent.core.steady import steady
-from agent.core.sump import Sump, book_losses, learn_kinds, told
+from agent.core.sump import Sump, book_losses, count_hidden, learn_kinds, told
 from agent.core.tracker import FIRST
 
 PACE_S = 45.0  # readings nearer than this count as one, their middle: what moves a level takes minutes
@@ -105,6 +105,7 @@ def _after_level(sump: Sump, habits: Habits, when: float) -> list[Output]:
         outputs += told(sump, habits, when, poured)
     if when - sump.loss_time >= LOSS_EVERY_S:
         book_losses(sump, when)
+        count_hidden(sump, when)
         learn_kinds(sump, habits, when)
         outputs += faults.watch(sump, when)
     outputs += faults.seeing(sump, when)

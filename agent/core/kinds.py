@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from math import exp, log
 
-from agent.core.strength import LEAN, RICH, SAID, USUAL, WATER, Kind
+from agent.core.strength import LEAN, NOTHING, RICH, SAID, USUAL, WATER, Kind
 
 PLAIN, WEAK, STRONG = "plain", "weak", "strong"  # what was last read before the addition
 WEAK_BEFORE, STRONG_BEFORE = "weak before", "strong before"  # the same, READ_JUST_S ago and more
@@ -23,6 +23,7 @@ PRIOR_COUNTS = {
 PRIOR_FOLLOWED = (2.0, 1.0)  # additions made as advised and otherwise, while a correction stood
 POUR_SPREAD = 0.06  # of the usual mix, from pour to pour, share of its strength
 WORD_TRUE = 0.93  # of people's words that name the right kind
+HIDDEN_TRUE = 0.7  # of additions that are entered and never shown by the level, those that were
 READ_JUST_S = 14 * 3600.0  # whoever reads corrects within the shift, or the next one does
 READ_LATELY_S = 30 * 3600.0  # a reading older than this no longer moves what is poured
 
@@ -121,6 +122,13 @@ def heed(kinds: list[Kind], pct: float, usual_pct: float) -> list[Kind]:
         logp = log(WORD_TRUE) if k.label == said else k.logp + rest - others
         out.append(Kind(k.label, k.mean_pct, k.sd_pct, logp))
     return out
+
+
+def hidden(pct: float, usual_pct: float) -> list[Kind]:
+    """The kinds of an addition at `pct` that a person has entered and no level has shown."""
+    said = kind_said(pct, usual_pct)
+    sd = {USUAL: POUR_SPREAD * usual_pct, WATER: 0.04, SAID: max(0.12 * pct, 0.25)}[said]
+    return [Kind(said, pct, sd, log(HIDDEN_TRUE)), Kind(NOTHING, 0.0, 0.0, log(1.0 - HIDDEN_TRUE))]
 
 
 def fresh_fill(target_pct: float, usual_pct: float, said_pct: float | None) -> list[Kind]:

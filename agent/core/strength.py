@@ -36,10 +36,12 @@ RECALL = 9  # kinds and doubts remembered apart, newest first; after them, wheth
 OILY = RECALL  # the place of that mark: 1 where it does
 MOST = 24  # branches kept
 
-USUAL, WATER, RICH, SAID, LEAN = 1, 2, 3, 4, 5
-KIND_NAMES = {USUAL: "usual mix", WATER: "water", RICH: "stronger mix", SAID: "as said", LEAN: "lean mix"}
-KINDS = 6  # labels of additions lie below this
-GOOD, WRONG = 6, 7  # of a reading
+USUAL, WATER, RICH, SAID, LEAN, NOTHING = 1, 2, 3, 4, 5, 6
+KIND_NAMES = {
+    USUAL: "usual mix", WATER: "water", RICH: "stronger mix", SAID: "as said", LEAN: "lean mix", NOTHING: "no addition",
+}  # fmt: skip
+KINDS = 7  # labels of additions lie below this
+GOOD, WRONG = 7, 8  # of a reading
 
 WALK_PER_DAY = {E: 0.012, R: 0.02, B: 0.16, O: 0.008}  # 1 sd a square root of a day
 OIL_SHARE, OIL_FLOOR = 0.12, 0.05  # of sumps that way oil comes into; never thought less likely than the second
@@ -132,6 +134,11 @@ def _pour_kind(mix: Mixture, before_l: float, added_l: float, added_sd: float, u
         P[:, M, :] = m[:, None] * P[:, R, :]
         P[:, :, M] = P[:, M, :]
         P[:, M, M] = m * m * P[:, R, R] + kind.sd_pct**2
+    elif kind.label == NOTHING:  # as if what came had the sump's own strength: it stays as it was
+        m = x[:, C].copy()
+        P[:, M, :] = P[:, C, :]
+        P[:, :, M] = P[:, M, :]
+        P[:, M, M] = P[:, C, C]
     else:
         m = np.full(n, kind.mean_pct)
         P[:, M, M] = kind.sd_pct**2
@@ -296,7 +303,7 @@ def reduce(mix: Mixture) -> Mixture:
 
 def _merge(mix: Mixture, depth: int) -> Mixture:
     """Join components that agree in the `depth` newest kinds and in the OILY mark."""
-    key = mix.kinds[:, :depth] @ (8 ** np.arange(1, depth + 1, dtype=np.int64)) + mix.kinds[:, OILY]
+    key = mix.kinds[:, :depth] @ ((WRONG + 1) ** np.arange(1, depth + 1, dtype=np.int64)) + mix.kinds[:, OILY]
     _, group = np.unique(key, return_inverse=True)
     n = int(group.max()) + 1
     if n == len(mix.w):

@@ -28,6 +28,9 @@ MIXED_S = 1800.0
 EMPTY_SHARE, REFILL_SHARE = 0.3, 0.35  # of full: a fill this large on a tank this empty is a recharge
 WORD_EARLY_S, WORD_LATE_S = 1800.0, 26 * 3600.0  # a word may come this long before or after what it tells
 WORD_WAITS_S = 40 * 3600.0  # a word waits this long for the level to show what it tells
+SAID_TWICE_S = 12 * 3600.0
+HIDDEN_BY_S = 6 * 3600.0  # what was entered and has not been seen by then, the level may have hidden
+MOST_HIDDEN_SHARE, HIDDEN_SD_SHARE = 0.15, 0.15  # of full: no level hides more; 1 sd of its litres, share of them
 LEARN_AFTER_S = 4 * 86400.0  # by then an addition's kind is as settled as it will get
 SAID_ONLY = "r"  # ends the id of a recharge that no level showed
 UNSEEN_RECHARGE_S = 12 * 3600.0  # a gap's inflow this near to a recharge that was said is that one
@@ -61,6 +64,12 @@ class Word:
     at: float | None
     volume_l: float | None
     pct: float | None
+    counted: bool = False  # as an addition that the level has hidden
+
+    @property
+    def ref(self) -> str:
+        """Name of the move that stands for it once it is counted."""
+        return f"word {self.time:.3f}"
 
 
 @dataclass(slots=True)
@@ -247,6 +256,9 @@ def _volume_revised(sump: Sump, when: float, ident: str, poured: Poured) -> list
     """The tracker judges an inflow otherwise than it told before."""
     old = sump.said_ids[ident]
     if abs(poured.volume_l) < sump.tracker.smallest_l(poured) or (poured.volume_l < 0.0) != (old.kind == "drained"):
+        sump.words += [
+            Word(a.said_at, None, old.volume_l, a.said_pct) for a in sump.additions if a.finding.id == ident and a.said
+        ]  # what was said of it may be of what the level shows now
         return withdraw(sump, when, ident, "the level shows that nothing was added")
     move = sump.ledger.find(ident)
     if move is not None and move.what == "pour":
@@ -341,6 +353,26 @@ def revise(sump: Sump, when: float) -> list[Output]:
     return outputs
 
 
+def count_hidden(sump: Sump, when: float) -> None:
+    """What somebody entered and no level has shown in hours went in all the same, or did not: both are kept."""
+    for word in sump.words:
+        if word.counted or when - word.time < HIDDEN_BY_S or word.pct is None or not word.volume_l:
+            continue
+        word.counted = True
+        spec, litres = sump.spec, word.volume_l
+        if litres <= MOST_HIDDEN_SHARE * spec.full_l and not _said_before(sump, word):
+            before = max(sump.tracker.best().V - litres, 0.1 * spec.full_l)
+            numbers = (before, litres, HIDDEN_SD_SHARE * litres, spec.usual_pct)
+            start = word.at if word.at is not None else word.time
+            sump.ledger.add(Move(start, "pour", numbers, kinds_of.hidden(word.pct, spec.usual_pct), word.ref))
+
+
+def _said_before(sump: Sump, word: Word) -> bool:
+    """Was the same entered a few hours earlier?"""
+    same = [w.time for w in sump.words if (w.volume_l, w.pct) == (word.volume_l, word.pct)]
+    return any(0.0 < word.time - time < SAID_TWICE_S for time in same)
+
+
 def learn_kinds(sump: Sump, habits: Habits, when: float) -> None:
     """Count what additions turned out to be, once."""
     for addition in sump.additions:
@@ -409,4 +441,5 @@ def _match_waiting(sump: Sump, habits: Habits, addition: Addition) -> None:
     fits = [(miss, i) for i, w in enumerate(sump.words) if (miss := fit(addition, w)) is not None]
     if fits:
         word = sump.words.pop(min(fits)[1])
+        sump.ledger.remove(word.ref)
         heed(sump, habits, addition, word)

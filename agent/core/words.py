@@ -17,6 +17,7 @@ from agent.core.outputs import Output
 from agent.core.sump import (
     MIXED_S,
     SAID_ONLY,
+    SAID_TWICE_S,
     WORD_LATE_S,
     Addition,
     Reading,
@@ -36,7 +37,6 @@ from agent.core.sump import (
 
 UNMIXED_SD_BRIX = 0.5  # within MIXED_S of an addition, before it has gone round
 TITRATION_SD_PCT = 0.25
-SAID_TWICE_S = 12 * 3600.0
 METER_SHARE = 0.02  # 1 sd of a metered volume, share of it
 METER_LATE_S = 3 * 3600.0
 LEAST_FILL_SHARE = 0.05  # of full: nobody fills a sump anew with less
@@ -171,7 +171,9 @@ def take_back(sump: Sump, habits: Habits, when: float, record_time: float, recor
             judge_anew(sump, habits, reading.time)
         return revise(sump, when)
     if record_signal == "addition":
-        sump.words = [w for w in sump.words if abs(w.time - record_time) > 1e-3]
+        for word in [w for w in sump.words if abs(w.time - record_time) <= 1e-3]:
+            sump.words.remove(word)
+            sump.ledger.remove(word.ref)
         for addition in sump.additions:
             if addition.said and abs(addition.said_at - record_time) <= 1e-3:
                 addition.said, addition.said_pct = False, None

@@ -210,6 +210,13 @@ def test_a_pour_carries_the_covariance_along_its_derivatives(seed, label, added,
     assert (after.slots[0, 1:] == mix.slots[0, :-1]).all()
 
 
+def test_what_was_no_addition_leaves_the_strength_as_it_was():
+    mix = drawn(np.random.default_rng(5), 1)
+    after = strength.pour(mix, 150.0, 20.0, 1.0, 2.5, [Kind(strength.NOTHING, 0.0, 0.0, log(0.3))])
+    assert strength.moments(after, C) == pytest.approx(strength.moments(mix, C), rel=1e-12)
+    assert after.P[0, C, :M] == pytest.approx(mix.P[0, C, :M]) and after.P[0, M, M] == pytest.approx(mix.P[0, C, C])
+
+
 def two_thoughts(other: int, odds: float, ratio: float) -> Mixture:
     """Ten litres went in: the usual mix, the proportioner off by `ratio`, or, `odds` times as likely, another kind."""
     mix = known(7.0, log_ratio=log(ratio))

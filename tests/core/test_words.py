@@ -12,8 +12,10 @@ from hypothesis import strategies as st
 
 from agent.core import kinds as habits_of
 from agent.core import strength
+from agent.core.level import Poured
 from agent.core.outputs import Finding
 from agent.core.step import dump, finish, load, step
+from agent.core.sump import told
 from agent.records import Record
 from tests.replay.small import DAY_S, SITE, T0, Days, Plant, Pour, Run, drive, in_order, simulate, written
 
@@ -22,6 +24,8 @@ FIRST_H, SECOND_H = 60.5, 106.5
 POURS = [Pour(FIRST_H, 30.0, minutes=5.0), Pour(SECOND_H, 40.0, pct=8.0, minutes=5.0)]  # the usual mix, a strong one
 USUAL_PLANT = Plant(pours=POURS, volume_l=185.0, pct=6.2)
 TRUTH = simulate(np.random.default_rng(7), USUAL_PLANT, 24.0 * 6, 120.0)
+
+PLAIN = Plant()  # nothing is poured
 
 UNSAID: list[tuple[Days, Run]] = []  # the usual plant with nobody saying anything, once for all
 
@@ -200,6 +204,51 @@ def test_a_word_far_from_any_addition_changes_nothing():
     _, blind = lived()
     _, run = lived(said(20.0, "addition", volume_l=200.0, pct=14.0))
     assert strength_now(run) == strength_now(blind)
+
+
+HIDDEN = said(30.0, "addition", volume_l=24.0, pct=14.0)  # nothing of it is seen
+
+
+def test_what_was_entered_and_never_seen_may_have_been_hidden_from_the_level():
+    """Both are kept: that it went in, and that the word was none; no finding is told of it."""
+    _, blind = lived(days=2.0, plant=PLAIN)
+    _, run = lived(HIDDEN, days=2.0, plant=PLAIN)
+    assert kinds_of(run, 0) == pytest.approx({strength.SAID: 0.7, strength.NOTHING: 0.3}, abs=0.01)
+    assert strength_now(run)[0] > strength_now(blind)[0] + 0.3 and strength_now(run)[1] > strength_now(blind)[1]
+    assert only(run) == only(blind)
+
+
+def test_what_was_entered_twice_and_never_seen_counts_once():
+    again = said(32.0, "addition", volume_l=24.0, pct=14.0)
+    _, once = lived(HIDDEN, days=2.0, plant=PLAIN)
+    _, twice = lived(HIDDEN, again, days=2.0, plant=PLAIN)
+    assert strength_now(twice) == pytest.approx(strength_now(once), abs=1e-6)
+
+
+def test_readings_tell_whether_the_level_has_hidden_it():
+    seen = simulate(np.random.default_rng(7), PLAIN, 24.0 * 4, 120.0)
+    hours = (20.0, 26.0, 50.0, 60.0, 70.0)
+    words = [read(h, round(float(seen.pct[seen.at(T0 + HOUR_S * h)]) / 1.5, 1)) for h in hours]
+    _, run = lived(HIDDEN, *words, days=4.0, plant=PLAIN)
+    assert kinds_of(run, 0)[strength.NOTHING] > 0.6
+
+
+def test_what_is_entered_of_what_was_not_seen_and_taken_back_leaves_no_trace():
+    back = said(40.0, "void", record_time=HIDDEN.time, record_signal="addition")
+    _, blind = lived(days=2.0, plant=PLAIN)
+    _, run = lived(HIDDEN, back, days=2.0, plant=PLAIN)
+    assert strength_now(run) == pytest.approx(strength_now(blind), abs=1e-6)
+    assert run.state.sumps["mill-2"].words == []
+
+
+def test_what_was_said_of_a_finding_that_the_level_takes_back_waits_for_another():
+    _, run = lived(said(SECOND_H + 0.5, "addition", volume_l=40.0, pct=8.0))
+    sump, habits = run.state.sumps["mill-2"], habits_of.Habits()
+    last = sump.additions[-1].finding
+    told(sump, habits, last.time + 60.0, Poured(last.start, last.start + 300.0, 0.1, 0.01))
+    assert [(w.volume_l, w.pct) for w in sump.words] == [(last.volume_l, 8.0)]
+    told(sump, habits, last.time + 120.0, Poured(last.start + 400.0, last.start + 800.0, 39.0, 1.0, before_l=150.0))
+    assert sump.words == [] and sump.additions[-1].said_pct == 8.0
 
 
 def test_a_wrong_word_is_outweighed_by_readings():
