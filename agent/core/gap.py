@@ -18,12 +18,14 @@ LOG_AS_TOLD, LOG_OTHER = log(0.9), log(0.1)  # after a gap: the pump as last tol
 
 def bridge(t: Tracker, when: float, minutes: float, y: float) -> None:
     """A reading after a gap: the pump in either state, and perhaps an inflow in the middle of it."""
-    noise, full, born = t.noise(), t.full_l, []
+    full: float = t.full_l
+    born: list[Branch] = []
     middle, loss = 0.5 * (t.time + when), max(t.loss_since(when), 0.0)
     for b in _merged_by_events(t):
         b.cross_gap(minutes, middle, loss, t.rates, full)
         for after in _found(t, b, when):
             after.born = when
+            noise = t.noise(after.run)
             born += [after, *_hidden_flows(t, after, minutes, middle, y, noise)]
             after.observe(y, noise, full)
     for b in born:

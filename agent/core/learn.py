@@ -77,7 +77,7 @@ def shape(t: Tracker, when: float) -> None:
     if len(before) >= 3 and abs(best.turn_u - (0.0 if best.run else 1.0)) < 0.05:
         points = [((at - began) / 60.0, y) for at, y in t.recent if at > began]
         if best.run:
-            t.rates.start.learn(points, median(before), t.noise())
+            t.rates.start.learn(points, median(before), t.noise(True))
         else:  # what comes back slowly has no part in the shape of the rest
             slow, tau = best.G * best.turn_w, t.rates.tail_min
             points = [(lag, y + slow * exp(-lag / tau)) for lag, y in points]

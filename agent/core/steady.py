@@ -49,6 +49,10 @@ class Ripple:
             square = 9.0 * var
         self.var[run] = var + (square - var) * (RIPPLE_GAIN if n * RIPPLE_GAIN > 1.0 else 1.0 / n)
 
+    def noise(self, run: bool) -> float:
+        """Variance of one reading in a state, L²; 0 while it is hardly known."""
+        return self.var[run] / 6.0 if self.seen[run] >= RIPPLE_FEWEST else 0.0
+
     def log_odds(self, second: float) -> float:
         """What one second difference (L) says for a running pump.
 
@@ -90,7 +94,10 @@ def steady(t: Tracker, b: Branch, when: float, y: float) -> bool:
     d = y - b.V + loss + b.H * u + b.G * w
     phh, phg, pgg = b.phh, b.phg, b.pgg
     gv, gh, gg = pvv - u * pvh - w * pvg, pvh - u * phh - w * phg, pvg - u * phg - w * pgg
-    s = gv - u * gh - w * gg + spread * spread + moving * moving
+    noise = spread * spread
+    if run and t.ripple.seen[1] >= RIPPLE_FEWEST and t.ripple.var[1] > 6.0 * noise:  # Tracker.noise, written out
+        noise = t.ripple.var[1] / 6.0
+    s = gv - u * gh - w * gg + noise + moving * moving
     nu = d / sqrt(s)
     up, down = b.up + nu - DRIFT_ALLOWED, b.down - nu - DRIFT_ALLOWED
     if nu > SURPRISE or nu < -SURPRISE or up > DRIFT_LIMIT or down > DRIFT_LIMIT:

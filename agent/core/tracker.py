@@ -117,9 +117,10 @@ class Tracker:
         self.told: deque[Poured] = deque(maxlen=16)  # told, newest last
         self.calendar: Calendar | None = None  # the shop's, where people told it
 
-    def noise(self) -> float:
-        """Variance of one reading, L²."""
-        return self.spread * self.spread
+    def noise(self, run: bool = False) -> float:
+        """Variance of one reading, L²: as of late, or more where the running pump is known to stir the tank more."""
+        late, known = self.spread * self.spread, self.ripple.noise(run) if run else 0.0
+        return known if known > late else late
 
     def best(self) -> Branch:
         """The likeliest branch."""
@@ -196,7 +197,7 @@ class Tracker:
         middle = median(seen for _, seen in self.recent)
         self.branches = []
         for run in (False, True) if self.known is None else (self.known,):
-            b = Branch(middle, self.noise(), self.rates, run)
+            b = Branch(middle, self.noise(run), self.rates, run)
             b.quiet_up = b.quiet_down = when
             b.keep_calm(when)
             self.branches.append(b)
@@ -227,6 +228,10 @@ class Tracker:
     def _frozen(self) -> bool:
         return self.same_n >= FEWEST_SAME and self.same_min > self._patience()
 
+    def _may_be_stuck(self) -> bool:
+        """It has stood still for longer than it usually does: nothing is told on that."""
+        return self.same_n >= FEWEST_SAME and self.same_min > self.still_min[0]
+
     def _patience(self) -> float:
         known = self.time - self.begun > WEEK_S
         return max(SOON_STUCK_MIN if known else STUCK_MIN, 2.5 * self.still_min[0])
@@ -239,6 +244,10 @@ class Tracker:
         if when - 60.0 * self.same_min - jumped < JUMPS_S:
             self.branches, self.time, self.before_jump = branches, before, None
             self.recent.clear()
+            for p in self.told:
+                if p.start >= before - 60.0:  # it was none
+                    for b in branches:
+                        b.poured += (Poured(p.start, p.end, 0.0, p.variance),)
 
     def _advance(self, b: Branch, when: float) -> None:
         """Let a branch's time pass to `when`, with the starts and stops told on the way."""
@@ -253,7 +262,8 @@ class Tracker:
 
     def _follow(self, when: float, y: float) -> None:
         """An ordinary reading: every branch predicts and is conditioned; the surprised ones split."""
-        noise, full, rates, turns = self.noise(), self.full_l, self.rates, self.turns
+        still, stirred = self.noise(), self.noise(True)
+        full, rates, turns = self.full_l, self.rates, self.turns
         minutes = max(0.0, when - self.time) / 60.0
         born: list[Branch] = []
         for b in self.branches:
@@ -262,7 +272,7 @@ class Tracker:
                 ended.logw += LOG_END
                 ended.end_flow(self.time)
                 self._advance(ended, when)
-                ended.observe(y, noise, full)
+                ended.observe(y, stirred if ended.run else still, full)
                 over = (ended.V - self.high_l) / (OVERFULL_SD * full)
                 if over > 0.0:
                     ended.logw -= 0.5 * min(9.0, over * over)
@@ -272,7 +282,7 @@ class Tracker:
                 self._advance(b, when)
             else:
                 b.predict(minutes, rates, full)
-            nu = b.observe(y, noise, full)
+            nu = b.observe(y, stirred if b.run else still, full)
             if self._odd(b, when, nu):
                 born += self._split(b, 1 if nu > 0 else -1, when, y)
         if born:
@@ -329,7 +339,8 @@ class Tracker:
         b = calm.copy()
         b.logw += prior
         b.born = since[-1][0]
-        noise, now, done, rates, full = self.noise(), calm.calm_at, False, self.rates, self.full_l
+        still, stirred = self.noise(), self.noise(True)
+        now, done, rates, full = calm.calm_at, False, self.rates, self.full_l
         predict, observe = b.predict, b.observe
         for when, y in since:
             if not done and when > odd:
@@ -337,7 +348,7 @@ class Tracker:
                 now, done = max(now, (max(odd, now) + when) / 2.0) if kind != "flow" else now, True
             step_s = when - now
             predict(step_s / 60.0 if step_s > 0.0 else 0.0, rates, full)
-            observe(y, noise, full)
+            observe(y, stirred if b.run else still, full)
             b.quiet_up = b.quiet_down = now = when
             if done:
                 b.up = b.down = 0.0
@@ -441,7 +452,7 @@ class Tracker:
                 b.close_book(when, SMALLEST_SHARE * self.full_l)
         best = self.best()
         told: list[Poured] = []
-        while best.poured:
+        while best.poured and not self._may_be_stuck():
             first = best.poured[0]
             if not self._sure(first, when) or self._told_before(first) and when - best.toggled < BEARS_OUT_S:
                 break

@@ -22,10 +22,10 @@ from tests.replay.small import (
     T0,
     Plant,
     Pour,
-    drawn_seed,
     drive,
     hand,
     in_order,
+    seed_here,
     simulate,
     site_of,
     written,
@@ -37,7 +37,7 @@ HOUR_S = 3600.0
 @pytest.fixture(scope="module")
 def fortnight():
     """Two weeks of a mill: pours every other day, a reading twice a week, five minutes between levels."""
-    seed = drawn_seed()
+    seed = seed_here()
     print(f"seed {seed}")
     rng = np.random.default_rng(seed)
     pours = [Pour(24.0 * d + 17.0, 28.0, pct=2.6) for d in range(2, 14, 2)]

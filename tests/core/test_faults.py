@@ -14,6 +14,7 @@ from agent.core.kinds import Habits
 from agent.core.level import Branch
 from agent.core.spec import SumpSpec
 from agent.core.sump import Sump, new_sump
+from tests.replay.small import seed_here
 
 SPEC = SumpSpec(
     "mill-1", "Mill 1", 300.0, 220.0, 315.0, 7.0, 6.0, 8.4, 1.5, 2.5, 1.0, 14.0, Curve((0.0, 400.0), (0.0, 400.0))
@@ -63,7 +64,7 @@ def test_a_dismissed_fault_is_taken_back_and_not_told_again_until_it_is_over():
 
 def test_a_level_sensor_at_the_end_of_its_scale_is_told_after_an_hour_and_ended_when_it_sees():
     sump, habits, said = new_sump(SPEC), Habits(), []
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed_here())
     for minute in range(6 * 60):
         high = 120 <= minute < 240
         raw = 400.0 if high else 280.0 + rng.normal(0, 0.5)

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from agent.core.holdup import LAGS, MOST_TURNS, SETTLED_MIN, SHAPE_MIN, Shape
-from tests.replay.small import drawn_seed
+from tests.replay.small import seed_here
 
 LAWS = {
     "pipes": lambda t: exp(-t / 1.3),
@@ -30,7 +30,7 @@ def turn(rng: np.random.Generator, law: str, held_l: float, noise_l: float, phas
 @pytest.mark.parametrize("law", LAWS)
 def test_the_table_comes_to_the_machines_own_law(law):
     """Where a contact tells the turns: after a month of stops the share still to move is known at every minute."""
-    seed = drawn_seed()
+    seed = seed_here()
     print(f"seed {seed}")
     rng, shape = np.random.default_rng(seed), Shape(2.0, any_law=True)
     for _ in range(60):

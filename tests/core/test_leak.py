@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from agent.core.leak import Hour, LeakWatch, scatter, set_bar
 from agent.core.outputs import Finding
 from agent.records import Record
-from tests.replay.small import DAY_S, T0, Days, Plant, Pour, Run, drawn_seed, drive, hand, in_order, simulate
+from tests.replay.small import DAY_S, T0, Days, Plant, Pour, Run, drive, hand, in_order, seed_here, simulate
 
 HOUR_S = 3600.0
 ONSET_H = 24.0 * 12 + 5.0
@@ -39,7 +39,7 @@ def leaks(run: Run) -> list[Finding]:
 
 @pytest.mark.parametrize("contact", [True, False])
 def test_a_leak_of_a_litre_and_a_half_an_hour_is_said_within_a_day(contact):
-    seed = drawn_seed()
+    seed = seed_here()
     print(f"seed {seed}")
     days = machine(np.random.default_rng(seed), 14, leak_l_per_h=1.5, leak_from_h=ONSET_H)
     told = leaks(watched(days, contact))
@@ -52,7 +52,7 @@ def test_a_leak_of_a_litre_and_a_half_an_hour_is_said_within_a_day(contact):
 @pytest.mark.parametrize("contact", [True, False])
 def test_thirty_days_without_a_leak_say_nothing(contact):
     """Withdrawn ones count: whoever was called out for nothing was called out."""
-    seed = drawn_seed()
+    seed = seed_here()
     print(f"seed {seed}")
     assert leaks(watched(machine(np.random.default_rng(seed), 30), contact)) == []
 

@@ -23,11 +23,11 @@ from tests.replay.small import (
     Plant,
     Pour,
     Run,
-    drawn_seed,
     drive,
     hand,
     in_order,
     level,
+    seed_here,
     simulate,
     site_of,
 )
@@ -136,7 +136,7 @@ def test_equal_times_keep_their_order(lived):
 @pytest.mark.parametrize("late_s", [10.0, 200.0])
 def test_records_a_little_out_of_order_are_survived(lived, late_s):
     days, records = lived
-    seed = drawn_seed()
+    seed = seed_here()
     print(f"seed {seed}")
     rng = np.random.default_rng(seed)
     keys = [r.time + float(rng.uniform(0.0, late_s)) * (rng.random() < 0.1) for r in records]
@@ -211,7 +211,7 @@ def drive_some(records: list[Record]) -> Run:
 def test_a_state_kept_and_taken_up_again_says_the_same_to_the_byte(lived, part):
     """At a record drawn anew in each run."""
     _, records = lived
-    at = (drawn_seed() % (len(records) // 5)) + part * (len(records) // 5)
+    at = (seed_here() % (len(records) // 5)) + part * (len(records) // 5)
     print(f"at record {at}")
     first = drive_some(records[:at])
     body = dump(first.state)

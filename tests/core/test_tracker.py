@@ -26,10 +26,10 @@ from tests.replay.small import (
     Plant,
     Pour,
     Run,
-    drawn_seed,
     drive,
     in_order,
     level,
+    seed_here,
     simulate,
 )
 
@@ -83,7 +83,7 @@ def matched(run: Run, pours: list[Pour]) -> tuple[list[Finding | None], list[Fin
 
 @pytest.mark.parametrize("law", LAWS)
 def test_with_a_contact_no_turn_is_a_pour_and_every_pour_is_found(law):
-    seed = drawn_seed()
+    seed = seed_here()
     print(f"seed {seed}")
     rng = np.random.default_rng(seed)
     for _ in range(2):
@@ -100,7 +100,7 @@ def test_with_a_contact_no_turn_is_a_pour_and_every_pour_is_found(law):
 @pytest.mark.parametrize("law", ["pipes", "trough", "slow"])
 def test_without_a_contact_turns_are_told_from_pours(law):
     """Nobody says when the pump runs; once the machine is known, level alone tells turns and pours apart."""
-    seed = drawn_seed()
+    seed = seed_here()
     print(f"seed {seed}")
     rng, missed, wrong, errors = np.random.default_rng(seed), 0, 0, []
     for _ in range(3):
@@ -240,7 +240,7 @@ def unknown(means: list[float], sds: list[float], mean: float, sd: float) -> np.
 @pytest.mark.parametrize(("period_s", "days"), [(1.0, 0.6), (10.0, 2.2), (600.0, 8.0)])
 def test_pours_are_found_at_any_pace_of_sampling(period_s, days):
     """Once a second as a fast bus, once in ten minutes as a poor one; the pump's contact is wired."""
-    seed = drawn_seed()
+    seed = seed_here()
     print(f"seed {seed}")
     rng = np.random.default_rng(seed)
     day = int(days - 0.5)
@@ -400,6 +400,24 @@ def test_what_was_told_is_not_taken_back_for_one_reading():
     told = [f for f in drive(days.levels()).findings if f.kind == "top_off" and f.start > T0 + 3 * 86400.0]
     assert [f.withdrawn for f in told] == [False] * len(told)
     assert told[-1].volume_l == pytest.approx(18.0, abs=1.0)
+
+
+def test_a_sensor_that_freezes_in_the_middle_of_a_stop_shows_no_pour():
+    """Three minutes after a stop, with most of the fluid back and no contact that tells: the level stands for hours."""
+    days = simulate(np.random.default_rng(1), Plant(runs=three_runs_a_day, volume_l=185.0), 24.0 * 6)
+    stop = 5 * 24 * 60 + np.flatnonzero(np.diff(days.running[5 * 24 * 60 :]) < 0.0)[0]
+    days.seen_l[stop + 3 : stop + 120] = days.seen_l[stop + 3]
+    run = drive(days.levels())
+    assert [f for f in run.findings if f.kind in ("top_off", "drained") and f.start > T0 + 4 * 86400.0] == []
+
+
+@pytest.mark.parametrize("law", LAWS)
+def test_a_surface_that_the_pump_stirs_shows_no_pours_as_it_starts(law):
+    """Readings five times as rough while the pump runs, after a night in which the tank lay still."""
+    rng = np.random.default_rng(1)
+    days = simulate(rng, Plant(law, runs=three_runs_a_day, volume_l=195.0, noise_l=0.2, loses_l_per_h=0.5), 24.0 * 6)
+    days.seen_l += rng.normal(0.0, 0.9, len(days.time)) * days.running
+    assert drive(days.levels()).moved(T0 + 2 * 86400.0) == []
 
 
 def test_ends_of_the_scale_are_no_measurements():

@@ -8,9 +8,11 @@ back after it stops is chosen: none of them is the law that the core assumes bef
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from math import sqrt
+from zlib import crc32
 
 import msgspec
 import numpy as np
@@ -201,5 +203,13 @@ def site_of(*ids: str, **changes: object) -> SiteSpec:
 
 
 def drawn_seed() -> int:
-    """A seed of this run's own; tests print it, so that a failure can be run again."""
+    """A seed of this run's own, for what is counted over many draws; printed, so that a failure can be run again."""
     return int(np.random.SeedSequence().generate_state(1)[0])
+
+
+def seed_here() -> int:
+    """The running test's own seed: the same each time at the desk and in CI, so that a change alone can make it fail;
+    drawn in the long run."""
+    if os.environ.get("SUMPSIDE_LONG") == "1":
+        return drawn_seed()
+    return crc32(os.environ["PYTEST_CURRENT_TEST"].rsplit(" ", 1)[0].encode())

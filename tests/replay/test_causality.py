@@ -14,7 +14,7 @@ from agent.core.spec import SiteSpec
 from agent.core.step import dump, finish, load, start, step
 from agent.site import load_site
 from tests.plants.__main__ import KINDS, make
-from tests.replay.small import drawn_seed, written
+from tests.replay.small import seed_here, written
 
 DAYS, SUMPS, CUTS = 4, 2, 3
 
@@ -22,7 +22,7 @@ DAYS, SUMPS, CUTS = 4, 2, 3
 @pytest.fixture(scope="module", params=KINDS)
 def plant(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[SiteSpec, list[bytes]]:
     """A few sumps of each plant over some days, from a seed of this run's own."""
-    seed = drawn_seed()
+    seed = seed_here()
     print(f"{request.param} seed {seed}")
     folder: Path = tmp_path_factory.mktemp(request.param)
     make(request.param, seed, SUMPS, DAYS, folder)
@@ -52,7 +52,7 @@ def time_of(line: bytes) -> float:
 
 def test_cutting_the_records_changes_nothing_that_was_written_before(plant, whole):
     site, records = plant
-    rng = np.random.default_rng(drawn_seed())
+    rng = np.random.default_rng(seed_here())
     times = np.array([time_of(line) for line in records])
     for k in range(CUTS):
         cut = float(rng.uniform(times[0], times[-1]))
@@ -100,7 +100,7 @@ def test_a_restart_at_any_record_leaves_no_mark(plant, whole):
     """Kept and taken up again at records drawn anew: the same bytes as an unbroken run."""
     site, lines = plant
     records = list(replay.good_records(BytesIO(b"".join(lines)), site, refuse, replay.Tally()))
-    breaks = set(np.random.default_rng(drawn_seed()).integers(0, len(records), 4).tolist())
+    breaks = set(np.random.default_rng(seed_here()).integers(0, len(records), 4).tolist())
     print(f"restarts at records {sorted(breaks)}")
     state, said = start(site), []
     for k, record in enumerate(records):

@@ -16,11 +16,11 @@ from tests.replay.small import (
     Plant,
     Pour,
     Run,
-    drawn_seed,
     drive,
     hand,
     in_order,
     level,
+    seed_here,
     simulate,
     site_of,
 )
@@ -108,7 +108,7 @@ def check_stays_up(days: Days, run: Run) -> None:
 @pytest.mark.parametrize("contact", [True, False], ids=["contact", "no contact"])
 @pytest.mark.parametrize("spoil", SPOILS, ids=lambda f: f.__name__)
 def test_it_stays_up_and_recovers(spoil, contact):
-    seed = drawn_seed()
+    seed = seed_here()
     print(f"seed {seed}")
     days, run = lived(spoil, seed, contact)
     check_stays_up(days, run)
@@ -136,7 +136,7 @@ def test_where_it_is_blind_it_says_so_and_widens(spoil):
 
 def test_ten_minutes_between_levels_still_find_the_pours():
     """The poor transmitter's plain weeks: every pour found, none invented, to a hundredth and a half of the tank."""
-    seed = drawn_seed()
+    seed = seed_here()
     print(f"seed {seed}")
     _, run = lived(lambda rng, days: days.seen_l, seed)
     stand = run.moved()
