@@ -18,6 +18,7 @@ FL_OZ_PER_US_GALLON = 128.0
 ML_PER_L = 1000.0
 NINE_IN_TEN_SD = P05  # half width of a 90 % interval in standard deviations of a normal
 NOTHING = "–"
+NO_BREAK = "\u00a0"  # a space that no line ends at
 FAHRENHEIT = "fahrenheit"
 A_MINUTE_S, AN_HOUR_S, A_DAY_S = 60.0, 3600.0, 86400.0
 
@@ -62,13 +63,14 @@ class Show:
         return f"{decimal(self.in_unit(volume_l), places)} {self.volume_unit} ± {decimal(half, places)}"
 
     def countdown(self, volume_l: float, volume_sd: float | None) -> str:
-        """A volume that is read from afar, such as "12 ± 2 L": whole from 10 up, and its 90 % half width alike."""
+        """A volume read from afar, such as "12 ± 2 L", on one line: whole from 10 up, its 90 % half width alike."""
         places = 0 if self.in_unit(volume_l) >= 10 else 1
         if volume_sd is None:
             return self.volume(volume_l, places)
         half = self.in_unit(NINE_IN_TEN_SD * volume_sd)
         half = max(half, 10.0**-places)  # never surer than the figure beside it
-        return f"{decimal(self.in_unit(volume_l), places)} ± {decimal(half, places)} {self.volume_unit}"
+        whole = f"{decimal(self.in_unit(volume_l), places)} ± {decimal(half, places)} {self.volume_unit}"
+        return whole.replace(" ", NO_BREAK)
 
     def half(self, volume_sd: float) -> str:
         """What belongs behind a ±: the 90 % half width of a volume, with its unit."""
