@@ -9,12 +9,12 @@ from agent.core.gates import END_OF_SCALE, GOOD, SPIKE, STUCK
 from agent.core.kinds import Habits
 from agent.core.outputs import Output
 from agent.core.steady import steady
-from agent.core.sump import Sump, book_losses, count_hidden, learn_kinds, told
+from agent.core.sump import Sump, book_losses, count_hidden, learn_kinds, revise, told
 from agent.core.tracker import FIRST
 
 PACE_S = 45.0  # readings nearer than this count as one, their middle: what moves a level takes minutes
 JUMP_SHARE = 0.1  # of full, by which no level moves within PACE_S
-LOSS_EVERY_S = 6 * 3600.0  # losses go to the ledger at least as often
+LOOK_EVERY_S = 6 * 3600.0  # losses go to the ledger, and the ledger is looked at, at least as often
 
 
 def take_level(sump: Sump, habits: Habits, when: float, raw: float) -> list[Output]:
@@ -68,7 +68,7 @@ def _count_level(sump: Sump, habits: Habits, at: float, when: float, raw: float)
             sump.running_min += (at - before) / 60.0
         else:
             sump.idle_min += (at - before) / 60.0
-        if when - sump.loss_time < LOSS_EVERY_S and (at == when or when // 3600.0 == before // 3600.0):
+        if when - sump.looked < LOOK_EVERY_S and (at == when or when // 3600.0 == before // 3600.0):
             return []
         return _after_level(sump, habits, when)
     new = tracker.seen < FIRST
@@ -86,14 +86,14 @@ def _count_level(sump: Sump, habits: Habits, at: float, when: float, raw: float)
     else:
         sump.idle_min += minutes
     if new:
-        sump.begun, sump.loss_time = sump.begun or when, when
+        sump.begun, sump.loss_time, sump.looked = sump.begun or when, when, when
         sump.loss_from = best.lost_so_far()
         return []
     if len(branches) > 1:
         if best.skipped:
             sump.flags["level"] = SPIKE
         return _after_level(sump, habits, when)
-    if best.start or best.poured or when - sump.loss_time >= LOSS_EVERY_S or when // 3600.0 != before // 3600.0:
+    if best.start or best.poured or when - sump.looked >= LOOK_EVERY_S or when // 3600.0 != before // 3600.0:
         return _after_level(sump, habits, when)
     return []
 
@@ -103,10 +103,13 @@ def _after_level(sump: Sump, habits: Habits, when: float) -> list[Output]:
     outputs: list[Output] = []
     for poured in sump.tracker.settled(when):
         outputs += told(sump, habits, when, poured)
-    if when - sump.loss_time >= LOSS_EVERY_S:
+    if when - sump.looked >= LOOK_EVERY_S:
+        before, sump.looked = sump.looked, when
         book_losses(sump, when)
         count_hidden(sump, when)
         learn_kinds(sump, habits, when)
+        if "brix" in sump.latest and sump.latest["brix"][0] > before:  # a probe has told more of what was added
+            outputs += revise(sump, when)
         outputs += faults.watch(sump, when)
     outputs += faults.seeing(sump, when)
     outputs += sump.leak.watch(sump, when)

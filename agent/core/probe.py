@@ -19,7 +19,7 @@ def take_inline(sump: Sump, when: float, brix: float) -> None:
     """An inline refractometer: gathered over the hour while the pump runs and nothing is being poured."""
     hour = int(when // 3600.0)
     if hour != sump.inline_hour:
-        _book_inline(sump, when)
+        _book_inline(sump)
         sump.inline_hour = hour
     branches = sump.tracker.branches
     if not branches:
@@ -31,7 +31,7 @@ def take_inline(sump: Sump, when: float, brix: float) -> None:
     if not best.run or best.flow or best.start or when - best.toggled < CIRCULATES_S:
         sump.flags["brix"] = UNSETTLED
         if sump.inline and (best.flow or best.start):
-            _book_inline(sump, when)
+            _book_inline(sump)
         return
     if sump.additions and when - (sump.additions[-1].finding.end or 0.0) < MIXED_S:
         sump.flags["brix"] = UNSETTLED
@@ -41,17 +41,14 @@ def take_inline(sump: Sump, when: float, brix: float) -> None:
     sump.latest["brix"] = (when, brix)
 
 
-def _book_inline(sump: Sump, when: float) -> None:
-    """The hour's readings become one of now; while something is being poured, of the middle of their times, for it is
-    not in them."""
+def _book_inline(sump: Sump) -> None:
+    """The hour's readings become one of the middle of their times: a pour of by now, seen or not, is not in them."""
     rows, sump.inline = sump.inline, []
     if len(rows) < INLINE_FEWEST:
         return
     middle = median(brix for _, brix in rows)
     if median(abs(brix - middle) for _, brix in rows) > INLINE_SPREAD_BRIX:
         return
-    catch_up(sump, when)
-    numbers = (middle, sump.spec.refractometer_factor, INLINE_SD_BRIX)
-    best = sump.tracker.best()
-    taken = rows[len(rows) // 2][0] if best.flow or best.start or best.poured else when
-    sump.ledger.add(Move(taken, "inline", numbers))
+    taken = rows[len(rows) // 2][0]
+    catch_up(sump, taken)
+    sump.ledger.add(Move(taken, "inline", (middle, sump.spec.refractometer_factor, INLINE_SD_BRIX)))

@@ -53,7 +53,7 @@ SHARE_LOW, SHARE_HIGH = 0.15, 0.98
 WRONG_SHARE = 0.05  # of hand readings that are wrong
 FAR_SD, CLEANED_BRIX = 4.0, 0.6  # an inline reading this far off; 1 sd of what cleaning its window moves
 WRONG_BRIX = 1.6  # 1 sd of those
-POSSIBLE = 1.0 / 3.0  # of the likeliest kind's weight: one with less no longer moves the one figure of an addition
+POSSIBLE = 0.5  # of the likeliest kind's weight: one with less no longer moves the one figure of an addition
 
 
 @dataclass(frozen=True, slots=True)

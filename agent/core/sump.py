@@ -97,6 +97,7 @@ class Sump:
     paced: float = 0.0  # epoch s of the last reading that was
     loss_time: float = 0.0  # up to here the ledger has the losses
     loss_from: float = 0.0  # L lost by then
+    looked: float = 0.0  # epoch s: when the ledger was last looked at for what it has learned
     running_min: float = 0.0  # since then
     idle_min: float = 0.0
     last_level: float = 0.0  # epoch s of the last level that counted

@@ -195,6 +195,22 @@ def test_a_probe_with_a_dry_window_does_not_make_the_mix_thin(lived):
     assert lines(drive(dry).beliefs) == lines(drive(without).beliefs)
 
 
+@pytest.mark.parametrize("probed", [True, False])
+def test_what_a_probe_has_told_of_an_addition_is_said_without_a_hand_reading(probed):
+    """Thirty litres at 9 % that nobody entered: told at first as the usual 2.5 %, then as what they were."""
+    days = simulate(np.random.default_rng(3), Plant(pours=[Pour(30.0, 30.0, pct=9.0)], volume_l=180.0), 60.0, 300.0)
+    rows = zip(days.time[::2] + 3.0, days.pct[::2] / 1.5, strict=True)
+    brix = [Record(float(t), "mill-2", "brix", round(float(b), 2)) for t, b in rows] if probed else []
+    run = drive(in_order(days.contact(), days.levels(), brix))
+    said = [f for f in run.findings if f.kind == "top_off"]
+    assert {f.id for f in said} == {said[0].id} and said[0].makeup_pct < 4.0
+    if probed:
+        later = next(f for f in said if f.makeup_pct > 7.5)
+        assert later.time < T0 + 37.0 * HOUR_S and later.makeup_sd < said[0].makeup_sd
+    else:
+        assert len({f.makeup_pct for f in said}) == 1
+
+
 # ---- snapshots
 
 

@@ -227,13 +227,13 @@ def two_thoughts(other: int, odds: float, ratio: float) -> Mixture:
 
 @pytest.mark.parametrize("other", [WATER, RICH])
 def test_a_kind_no_longer_likely_moves_the_spread_of_an_addition_but_not_its_figure(other):
-    """Under a third of the likeliest: the figure is the usual mix's as the proportioner gives it; not so above."""
-    mix = two_thoughts(other, 0.2, 1.2)
+    """Under half of the likeliest: the figure is the usual mix's as the proportioner gives it; not so above."""
+    mix = two_thoughts(other, 0.4, 1.2)
     mean, sd = strength.poured_pct(mix, 0, 2.5)
     assert mean == pytest.approx(3.0)
     off = mix.x[:, M] - mean
     assert sd == pytest.approx(float(mix.w @ (mix.P[:, M, M] + off * off)) ** 0.5)
-    open_still = two_thoughts(other, 0.5, 1.2)
+    open_still = two_thoughts(other, 0.6, 1.2)
     assert strength.poured_pct(open_still, 0, 2.5) == pytest.approx(strength.moments(open_still, M))
 
 

@@ -150,7 +150,8 @@ def test_a_later_reading_revises_what_an_unlogged_addition_was():
     assert len({f.id for f in second}) == 1 and len(second) >= 2
     assert [f.revision for f in second] == list(range(len(second)))
     assert all(a.time <= b.time for a, b in pairwise(second))
-    assert second[0].makeup_pct + 1.0 < second[-1].makeup_pct
+    assert abs(second[-1].makeup_pct - 8.0) < abs(second[0].makeup_pct - 8.0)
+    assert second[-1].makeup_sd < 0.5 * second[0].makeup_sd
     assert second[-1].makeup_pct == pytest.approx(8.0, abs=2.5 * second[-1].makeup_sd)
 
 
