@@ -122,6 +122,7 @@ PATTERNS = (
     N_("It will soon be filled, and the last reading is {days} days old"),
     N_("Strength may have left its band, and is not known well enough to correct it"),
     N_("{why_text}; by titration where there is a kit, for way oil may be adding to what the refractometer reads"),
+    N_("{why_text}; by titration where there is a kit, for the refractometer is coarse for this fluid's band"),
     N_("About {in_l} went in {hours} h ago and nobody entered what it was"),
     N_("About {in_l} went in {hours} h ago and nobody entered what it was: the answer would make the strength clearer"),
     N_("The level sensor has said nothing new for {hours} h: check it, and the level by eye"),

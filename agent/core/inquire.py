@@ -7,7 +7,7 @@ from math import hypot, sqrt
 from typing import TYPE_CHECKING
 
 from agent.core import strength
-from agent.core.handling import HAND_SD_BRIX
+from agent.core.handling import HAND_SD_BRIX, TITRATION_SD_PCT
 from agent.core.outputs import Advice, Finding
 from agent.core.sump import slot_of
 
@@ -28,6 +28,7 @@ TOP_OFF_NEAR_H = 30.0
 TELLS, TELLS_MUCH = 0.10, 0.20  # by which a reading must narrow the strength
 WIDE_SHARE = 0.25  # of half the band: a strength known better than this needs no reading
 OIL_SHARE, TITRATION = 0.25, "titration"  # of half the band: doubt that is only of way oil asks for a titration
+COARSE_SHARE, FINER = 0.4, 0.75  # of half the band: a dip this coarse asks for a titration that is finer by so much
 DOUBTED = 0.5  # probability of having been wrong
 ASK_WITHIN_S = 24 * 3600.0  # later nobody remembers
 SAID_BY_S, FOLLOWED_SAID_BY_S = 3600.0, 4 * 3600.0  # after a pour most people have said what it was by then
@@ -111,7 +112,17 @@ def _read(sump: Sump, when: float, why: str) -> Advice:
     if _oil_in_doubt(sump):
         text = f"{why}; by titration where there is a kit, for way oil may be adding to what the refractometer reads."
         return replace(_nothing_poured(sump, when, "read_strength", text), method=TITRATION)
+    if _coarse(sump):
+        text = f"{why}; by titration where there is a kit, for the refractometer is coarse for this fluid's band."
+        return replace(_nothing_poured(sump, when, "read_strength", text), method=TITRATION)
     return _nothing_poured(sump, when, "read_strength", f"{why}.")
+
+
+def _coarse(sump: Sump) -> bool:
+    """Is a dip coarse beside the band, and a titration finer? An error of 0.2 Brix is 0.6 points at a factor of 3."""
+    spec = sump.spec
+    dip_pct = spec.refractometer_factor * HAND_SD_BRIX
+    return dip_pct > COARSE_SHARE * 0.5 * (spec.high_pct - spec.low_pct) and dip_pct * FINER > TITRATION_SD_PCT
 
 
 def _oil_in_doubt(sump: Sump) -> bool:

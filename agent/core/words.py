@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from agent.core import faults, strength
 from agent.core import kinds as kinds_of
-from agent.core.handling import HAND_SD_BRIX
+from agent.core.handling import HAND_SD_BRIX, TITRATION_SD_PCT
 from agent.core.kinds import Habits
 from agent.core.ledger import Move
 from agent.core.level import Poured
@@ -36,7 +36,6 @@ from agent.core.sump import (
 )
 
 UNMIXED_SD_BRIX = 0.5  # within MIXED_S of an addition, before it has gone round
-TITRATION_SD_PCT = 0.25
 METER_SHARE = 0.02  # 1 sd of a metered volume, share of it
 METER_LATE_S = 3 * 3600.0
 LEAST_FILL_SHARE = 0.05  # of full: nobody fills a sump anew with less

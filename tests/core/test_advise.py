@@ -20,6 +20,7 @@ from agent.core.kinds import Habits, as_advised, candidates
 from agent.core.outputs import Advice, Finding, Output
 from agent.core.spec import SiteSpec, SumpSpec
 from agent.core.step import belief_at, dump, load, start, step
+from agent.core.sump import new_sump
 from agent.records import Record
 
 T0 = 1_750_024_800.0
@@ -376,6 +377,18 @@ def test_doubt_that_is_only_of_way_oil_asks_for_a_titration() -> None:
     mix.x[oily, strength.C] -= 2.5
     asked = inquire._read(sump, mill.now, "so")
     assert asked.method == "titration" and "way oil" in asked.reason
+
+
+@pytest.mark.parametrize(
+    ("factor", "high_pct", "method"),
+    [(1.5, 8.4, None), (2.8, 8.4, "titration"), (2.8, 16.0, None), (1.2, 6.5, None)],
+)
+def test_a_dip_that_is_coarse_beside_the_band_gives_way_to_a_titration_where_that_is_finer(
+    factor: float, high_pct: float, method: str | None
+) -> None:
+    spec = replace(MILL, refractometer_factor=factor, high_pct=high_pct)
+    asked = inquire._read(new_sump(spec), T0, "so")
+    assert asked.method == method and ("coarse" in asked.reason) == (method is not None)
 
 
 # ---- one at a time, and pure
