@@ -30,9 +30,9 @@ CHANGE_OUT = (
     N_("Chips and sludge out: tank, conveyor, trays, filters."),
     N_("Flush, then rinse with water: cleaner that is left behind foams."),
     N_("Flush once more with a little weak fresh mix, and drain it."),
-    N_("Fill with premix, as planned below."),
+    N_("Fill with premix, as planned."),
     N_("Circulate for at least 30 minutes."),
-    N_("Read strength, pH and conductivity: the first-fill values. Enter them below."),
+    N_("Read strength, pH and conductivity: the first-fill values. Enter them here."),
     N_("Check the level curve at one point against a dip stick."),
 )
 CAUTIONS = (
