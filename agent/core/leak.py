@@ -31,11 +31,13 @@ FEWEST_H = 5 * 24  # before so many hours nothing is said
 FEWEST_IDLE_H = 24
 SURE_IDLE = 5.0  # sd of an idle window at which a leak is said
 SURE_WHOLE = 2.5  # and the whole window since must agree by so many
+SURE_UNSEEN = 10.0  # the same while the machine has not stood still for long enough to tell
 SURE_ALONE = 7.0  # sd of a whole window alone, where little idle time tells
 SMALLEST_L_PER_H = 0.2
 SMALLEST_SHARE = 0.0006  # of full an hour
 QUIET_AFTER_STOP_S = 3600.0  # drain-back goes on this long
 FEWEST_STILL = 3  # idle hours that must agree before running hours may speak of a leak
+FEWEST_RUNS = 3  # before that an hour in which the pump turned tells what it holds up, not what was lost
 BACK_H = 5 * 24  # so far back a leak may have begun before it is sure
 RATE_MOVED, RATE_MOVED_SD, RATE_FLOOR = 0.2, 2.0, 0.05  # share and sd by which a rate must move to be said; least sd
 STOPPED_H = 12  # hours with no more excess after which a leak is taken to have ended
@@ -95,6 +97,7 @@ class LeakWatch:
         best = sump.tracker.best()
         lost, hours = best.lost_so_far(), (when - self.from_time) / 3600.0
         whole = 0.7 < hours < 1.5 and best.moved == self.moved and not best.start
+        whole = whole and (best.toggled < self.from_time or sump.tracker.runs >= FEWEST_RUNS)
         if whole and max(sump.tracker.weights()) > 0.97:
             still = not best.run and when - best.toggled > hours * 3600.0 + QUIET_AFTER_STOP_S
             ran = 0.0 if still else 1.0 if best.run and best.toggled < when - 3600.0 else 0.5
@@ -126,7 +129,7 @@ class LeakWatch:
             if total <= SURE_ALONE * spread or total / n <= 2.0 * smallest + bar.running:
                 continue
             still = [x for end, x in idle if end > since]
-            if bar.idle_sd and len(still) < FEWEST_STILL:
+            if bar.idle_sd and len(still) < FEWEST_STILL and total <= SURE_UNSEEN * spread:
                 continue
             if not still or sum(still) > 0.6 * total / n * len(still):
                 return self._found(sump, when, since, total / n, spread / n)

@@ -49,6 +49,17 @@ def test_a_leak_of_a_litre_and_a_half_an_hour_is_said_within_a_day(contact):
     assert told[0].rate_l_per_h == pytest.approx(1.5, abs=max(0.5, 3.0 * told[0].rate_sd))
 
 
+def test_a_leak_is_said_within_a_day_though_the_machine_never_stands_still():
+    """Three shifts from Monday to Friday, the leak begins on Monday: no idle hour agrees before the weekend."""
+    onset_h = 24.0 * 14 + 5.0
+    days = machine(
+        np.random.default_rng(6), 16, leak_l_per_h=1.5, leak_from_h=onset_h, runs=lambda hour: hour % 168.0 < 120.0
+    )
+    told = leaks(watched(days))
+    assert told and onset_h * HOUR_S < told[0].time - T0 <= (onset_h + 24.0) * HOUR_S
+    assert told[0].rate_l_per_h == pytest.approx(1.5, abs=0.6)
+
+
 @pytest.mark.parametrize("contact", [True, False])
 def test_thirty_days_without_a_leak_say_nothing(contact):
     """Withdrawn ones count: whoever was called out for nothing was called out."""
