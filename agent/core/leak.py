@@ -31,7 +31,8 @@ FEWEST_H = 5 * 24  # before so many hours nothing is said
 FEWEST_IDLE_H = 24
 SURE_IDLE = 5.0  # sd of an idle window at which a leak is said
 SURE_WHOLE = 2.5  # and the whole window since must agree by so many
-SURE_UNSEEN = 10.0  # the same while the machine has not stood still for long enough to tell
+NEVER_STILL_S, SURE_UNSEEN = 86400.0, 12.0  # the same where the machine has not stood still for so long
+FEWEST_RAN_H = 72  # and has run for so many hours of those that set the bar: not just back from a holiday
 SURE_ALONE = 7.0  # sd of a whole window alone, where little idle time tells
 SMALLEST_L_PER_H = 0.2
 SMALLEST_SHARE = 0.0006  # of full an hour
@@ -129,7 +130,8 @@ class LeakWatch:
             if total <= SURE_ALONE * spread or total / n <= 2.0 * smallest + bar.running:
                 continue
             still = [x for end, x in idle if end > since]
-            if bar.idle_sd and len(still) < FEWEST_STILL and total <= SURE_UNSEEN * spread:
+            never_still = bar.ran_h >= FEWEST_RAN_H and (not idle or when - idle[0][0] > NEVER_STILL_S)
+            if bar.idle_sd and len(still) < FEWEST_STILL and (not never_still or total <= SURE_UNSEEN * spread):
                 continue
             if not still or sum(still) > 0.6 * total / n * len(still):
                 return self._found(sump, when, since, total / n, spread / n)
@@ -198,6 +200,7 @@ class Bar:
     idle: float
     idle_sd: dict[int, float]
     whole_sd: dict[int, float]
+    ran_h: int  # whole hours of running that it was set from
 
     def expected(self, hour: Hour) -> float:
         """L that an hour is expected to lose."""
@@ -239,7 +242,7 @@ def set_bar(hours: list[Hour]) -> Bar | None:
     ran = np.array([h.lost_l for h in hours if h.run == 1.0])
     idle = float(np.clip(np.median(still), 0.0, None)) if len(still) >= FEWEST_IDLE_H else 0.0
     running = float(np.mean(ran)) if len(ran) > 10 else idle
-    bar = Bar(max(running, 0.0), idle, {}, {})
+    bar = Bar(max(running, 0.0), idle, {}, {}, len(ran))
     rest = np.array([h.lost_l - bar.expected(h) for h in hours])
     if len(still) >= FEWEST_IDLE_H:
         calm = still - idle
