@@ -51,6 +51,7 @@ DOUBTFUL, SETTLED = 0.85, 0.93  # chance of being in the band at which strength 
 WORTH = 0.10  # by which pouring must raise that chance
 FAR_OUT = 0.10  # below this chance part of the sump is drained, if the losses of so many hours make too little room
 ROOM_H = 96
+LANDS, LEAVES = 0.65, 0.6  # out of the band, and the best pour less likely to bring it in and to keep it: room is made
 READ_FOR_S = 4 * 86400.0  # and only on a reading as young as this
 EXPIRES_S, EXPIRES_H = 48 * 3600.0, 20  # nobody followed it for so long, attended hours too: it is posted anew
 BEFORE_S = 900.0  # somebody may have begun so long before the instruction came
@@ -335,6 +336,11 @@ def _correct(sump: Sump, sight: Sight, chance: float, acting: bool) -> Advice | 
     room = _room(sump, sight.litres, sight.litres_sd)
     if room >= (0.5 if acting else 1.0) * SMALLEST_SHARE * spec.full_l:
         way = _way(sump, sight, room)
+        hopeless = not inside and way.chance < LANDS and way.stays < LEAVES
+        if hopeless and not acting and _just_read(sump, sight.when):
+            drain = _drain(sump, sight, mean, why)
+            if drain is not None:
+                return drain
         if acting or way.chance >= chance + WORTH:
             return _pour(sump, sight, way, why, 0.0 if not inside else sight.visit_h)
     if chance < FAR_OUT and not inside and not acting and _stays_out(sump, sight, mean, room):
@@ -342,10 +348,14 @@ def _correct(sump: Sump, sight: Sight, chance: float, acting: bool) -> Advice | 
     return None
 
 
+def _just_read(sump: Sump, when: float) -> bool:
+    return bool(sump.readings) and when - sump.readings[-1].time <= READ_FOR_S
+
+
 def _stays_out(sump: Sump, sight: Sight, mean: float, room: float) -> bool:
     """True where a young reading says so and waiting for losses to make room would not do in days."""
     spec = sump.spec
-    if not sump.readings or sight.when - sump.readings[-1].time > READ_FOR_S:
+    if not _just_read(sump, sight.when):
         return False
     lost = float(sump.tracker.loss_ahead(sight.when, 24 * 28)[ROOM_H])
     later = mean * _growth(sump, sight.when, sight.litres, ROOM_H)

@@ -367,6 +367,18 @@ def test_a_drain_is_priced_beside_several_steps() -> None:
         assert "several top-offs at 1.5 % instead" in one.reason
 
 
+@pytest.mark.parametrize(("litres", "kind"), [(290.0, "thin"), (310.0, "drain_part")])
+def test_room_is_made_where_the_best_pour_would_leave_it_too_strong(litres: float, kind: str) -> None:
+    """A little over its band: with room for 50 L the leanest mix puts it right, with room for 30 L it would be thinned
+    for weeks and be out again each time before the next."""
+    mill = Mill(litres=litres, pct=9.3, loses_l_per_h=0.8)
+    mill.read()
+    mill.pass_time(30)
+    mill.read()
+    mill.pass_time(2)
+    assert mill.stands is not None and mill.stands.kind == kind
+
+
 def test_doubt_that_is_only_of_way_oil_asks_for_a_titration() -> None:
     mill = Mill(litres=320.0, pct=7.0).settled()
     sump = mill.state.sumps["mill-2"]
