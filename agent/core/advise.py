@@ -273,7 +273,7 @@ def _stands_pct(sump: Sump) -> float | None:
 def _way(sump: Sump, sight: Sight, room: float) -> Fill:
     """The mix to fill `room` litres with."""
     run_day, idle_day = sump_losses(sump)
-    share = remedy.evaporating_share(sight.mix)
+    share = strength.evaporating_share(sight.mix)
     water, carry = share * run_day + idle_day, (1.0 - share) * run_day
     days = remedy.coming(sight.mix, sight.litres, room, sight.grows, water, carry)
     spec, stands, news = sump.spec, _stands_pct(sump), _news(sump)

@@ -76,9 +76,9 @@ def _summary(sump: Sump) -> Summary:
         mix = _with_pending(sump, mix, steps[0] * step, max(steps[1], 1) * step)
     laws = strength.normals(mix, strength.C)
     low, high = strength.quantile_of(laws, 0.05), strength.quantile_of(laws, 0.95)
-    share, share_sd = strength.moments(ledger_mix, strength.E)
+    share_sd = strength.moments(ledger_mix, strength.E)[1]
     told = Summary(
-        *strength.moments(mix, strength.C), low, high, _possible(share), share_sd,
+        *strength.moments(mix, strength.C), low, high, strength.evaporating_share(ledger_mix), share_sd,
         *strength.moments(ledger_mix, strength.R),
     )  # fmt: skip
     sump.view = (key, told)
@@ -86,12 +86,8 @@ def _summary(sump: Sump) -> Summary:
 
 
 def evaporating_share(sump: Sump) -> float:
-    """Share of the running loss that evaporates, as believed, within what can be."""
+    """`strength.evaporating_share` of a sump's ledger, from the summary that is kept."""
     return _summary(sump).share
-
-
-def _possible(share: float) -> float:
-    return min(max(share, strength.SHARE_LOW), strength.SHARE_HIGH)
 
 
 def _pending(sump: Sump, best: Branch | None) -> tuple[float, float] | None:

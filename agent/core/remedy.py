@@ -69,16 +69,11 @@ def coming(
     mix: Mixture, litres: float, added_l: float, late: float, water_l_per_day: float, carry_l_per_day: float
 ) -> Coming:
     """The coming days, from the losses of an average day. `late`: growth while the next instruction waits."""
-    share = evaporating_share(mix)
+    share = strength.evaporating_share(mix)
     growth = min(MOST_LATE, late) * min(MOST_GROWTH, (1.0 + added_l / litres) ** share)
     turned = 1.0 - exp(-AHEAD_DAYS * max(carry_l_per_day, 0.0) / (litres + added_l))
     carry = carry_l_per_day / max(water_l_per_day + carry_l_per_day, 1e-6)
     return Coming(growth, turned, min(max(carry, LEAST_CARRY), 1.0))
-
-
-def evaporating_share(mix: Mixture) -> float:
-    """Share of the running loss that evaporates, as believed, within what can be."""
-    return min(max(strength.moments(mix, strength.E)[0], strength.SHARE_LOW), strength.SHARE_HIGH)
 
 
 def chance_within(mix: Mixture, low_pct: float, high_pct: float) -> float:

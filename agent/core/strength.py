@@ -330,6 +330,11 @@ def moments(mix: Mixture, i: int) -> tuple[float, float]:
     return mean, sqrt(max(var, 0.0))
 
 
+def evaporating_share(mix: Mixture) -> float:
+    """Share of the running loss that evaporates, as believed, within what can be."""
+    return min(max(moments(mix, E)[0], SHARE_LOW), SHARE_HIGH)
+
+
 def normals(mix: Mixture, i: int) -> Normals:
     """The normal laws of one component of the state that count: weight, mean, 1/(sd·√2)."""
     return _laws(mix.w, mix.x[:, i], mix.P[:, i, i])

@@ -283,17 +283,15 @@ def test_a_line_of_the_log_is_taken_back_and_another_put_right(open_page: Open, 
     write(works.now_s - 2000.0, {"signal": "addition", "volume_l": 33.0, "pct": 2.5})
     page = open_page("/log?sump=mill-2")
     reading, addition = (page.get_by_test_id("log-line").filter(has_text=text) for text in ("46 Brix", "33.0 L"))
-    addition.locator("summary").click()
-    addition.get_by_label("Why").fill("it was the lathe")
-    addition.get_by_role("button", name="Take it back").click()
-    expect(page.get_by_test_id("said")).to_be_visible()
-    hear()
-    expect(addition).to_contain_text("(taken back)")
+    for row, field, what, button in (
+        (addition, "Why", "it was the lathe", "Take it back"),
+        (reading, "Value", "4,6", "Put it right"),
+    ):
+        row.locator("summary").click()
+        row.get_by_label(field).fill(what)
+        row.get_by_role("button", name=button).click()
+        expect(page.get_by_test_id("said")).to_be_visible()
+        hear()
+        expect(row).to_contain_text("(taken back)")
     expect(addition.locator("summary")).to_have_count(0)
-    reading.locator("summary").click()
-    reading.get_by_label("Value").fill("4,6")
-    reading.get_by_role("button", name="Put it right").click()
-    expect(page.get_by_test_id("said")).to_be_visible()
-    hear()
-    expect(reading).to_contain_text("(taken back)")
     expect(page.get_by_test_id("log-line").filter(has_text="4.6 Brix").first).not_to_contain_text("(taken back)")
