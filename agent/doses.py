@@ -3,6 +3,9 @@
 A dose is an instruction like any other, begun by a machine: a reviewer approves it with `"dose": true` in the decision
 (select), a person begins it with `"dose": <the key that live.json shows>` (operate), the level proves it. What people
 may do besides comes through the inbox as kind "dosing": {"action": "stop" | "lock" | "reset", "reason": text}.
+
+A valve is opened only when the row that tells of it is in the journal (`kept`): an agent that dies at any moment knows
+afterwards what it may have given.
 """
 
 from __future__ import annotations
@@ -25,6 +28,7 @@ from agent.site import Site
 FOLLOWS_S: Final = 3.0  # the driver has done what it was told, and said so, within
 PERSON: Final = "dosing"  # whose word it is that a dose went in
 RESTORED_ROWS: Final = 5_000  # a day of the busiest valve is some dozens
+UNWRITTEN: Final = "the journal could not take it down: the valve was not opened"
 UNREADY: Final = ("stale", "learning")
 
 
@@ -49,6 +53,7 @@ class Post:
     at_s: float = 0.0
     moved_s: float = 0.0
     phase_s: float = 0.0  # since when the valve is to be as it is to be
+    waits: bool = False  # it is to open, and the row that tells of it is not in the journal yet
 
 
 class Doses:
@@ -101,7 +106,7 @@ class Doses:
         rows: list[Row] = []
         for sump, post in self.posts.items():
             steady_s = self._steady()
-            state = post.state
+            state = dosing.never_opened(post.state, UNWRITTEN) if post.waits else post.state
             if state.phase not in (dosing.LOCKED, dosing.READY):
                 state = dosing.tick(state, self._picture(post), post.limits, steady_s)
             if fault := self._driver_fault(post, state, steady_s):
@@ -111,6 +116,19 @@ class Doses:
                 post.valve.hold()
         words, self._ended = self._ended, []
         return rows, words
+
+    @property
+    def waits(self) -> bool:
+        """Whether a valve is to open once its row is in the journal."""
+        return any(post.waits for post in self.posts.values())
+
+    def kept(self) -> None:
+        """All rows given so far are in the journal: what waited for that is opened."""
+        for post in self.posts.values():
+            if post.waits:
+                post.waits, post.phase_s = False, self._steady()
+                post.state = dosing.opened(post.state, post.phase_s)
+                post.valve.hold()
 
     def _picture(self, post: Post) -> Picture:
         belief = self._believe(post.limits.sump)
@@ -237,12 +255,13 @@ class Doses:
         return None if one is None else self.posts.get(one.sump)
 
     def _take(self, sump: str, post: Post, state: Doser, now: float, word: Word | None = None) -> list[Row]:
-        """Follow a new state: the valve at once, then the row that tells of it."""
+        """Follow a new state: to shut at once, to open when the row that tells of it is `kept`."""
         before, post.state = post.state, state
         self._ended += _done(before, state, sump, now)
         if before.opens != state.opens:
-            post.phase_s = self._steady()
-            (post.valve.hold if state.opens else post.valve.close)()
+            post.phase_s, post.waits = self._steady(), state.opens
+            if not state.opens:
+                post.valve.close()
         if (before.phase, before.order) == (state.phase, state.order):
             return []
         order = state.order or before.order

@@ -352,6 +352,8 @@ class Agent:
             if self.doses is not None:
                 self._enter(self.doses.decided(word, rows, self.clock.time()))
             self.outbox.note(HEARING, "")
+            if self.doses is not None and self.doses.waits:
+                self._commit()
 
     def _heard(self, word: Word) -> tuple[list[Row], Record | None]:
         """What a word comes to, by its kind."""
@@ -372,6 +374,8 @@ class Agent:
         self._commit_at = self.clock.monotonic() + self.site.agent.block_s
         if self.outbox.flush(last):
             self.publishers.wake()
+            if self.doses is not None:
+                self.doses.kept()
 
     def _snapshot(self) -> None:
         """The state as of all rows; only when no row waits, or it would be told twice after a restart."""

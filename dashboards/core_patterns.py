@@ -209,6 +209,7 @@ PATTERNS = (
     N_("the approval has expired"),
     N_("this approval was used already"),
     N_("the dose is in"),
+    N_("the journal could not take it down: the valve was not opened"),
     N_("{poured_l} should have come, the level shows {risen_l}: no flow, or not into here"),
     N_("{poured_l} were dosed and the level rose by {risen_l}: look before it is used again"),
     N_("stronger than usual, how strong is not known"),

@@ -230,6 +230,16 @@ def operate(state: Doser, key: str, role: str, picture: Picture, limits: Limits,
     return replace(state, told_s=now_s, first_l=picture.level_l)
 
 
+def opened(state: Doser, now_s: float) -> Doser:
+    """The valve is held open from now on: litres count from here."""
+    return replace(state, told_s=now_s)
+
+
+def never_opened(state: Doser, why: str) -> Doser:
+    """A dose that was let run, and whose valve stayed shut: nothing was given, and its approval is used up."""
+    return replace(state, phase=READY, order=None, why=why)
+
+
 def stop(state: Doser, who: str, limits: Limits, now_s: float) -> Doser:
     """Anybody may end a dose, or take a selection back, at any time."""
     if state.phase == RUNNING:

@@ -41,6 +41,7 @@ class Shop:
             rows = [*rows, *self.rig.enter(self.rig.doses.decided(word, rows, self.rig.now))]
             for row in rows:
                 self.works.journal.event(row.kind, self.works.now_s, row.sump, row.id, row.body)
+            self.rig.doses.kept()
             bodies += [row.body for row in rows]
         self.works.journal.bookmark("inbox", self.taken)
         self.tell()

@@ -13,7 +13,7 @@ from agent.core import dosing, review
 from agent.core.dosing import LOCKED, READY, RUNNING, SELECTED, SETTLING
 from agent.core.gates import SPIKE
 from agent.core.outputs import Belief
-from agent.doses import Doses, Post, doses_of
+from agent.doses import UNWRITTEN, Doses, Post, doses_of
 from agent.io.inbox import Word
 from agent.io.journal import Sample
 from agent.io.valve_process import Standing, ValveProcess
@@ -82,7 +82,7 @@ class Works:
         self.post = Post(LIMITS, self.valve)
         self.doses = Doses({"mill-1": self.post}, self.desk.reviews, self.believe, lambda: self.steady_s)
         self.records: list[Any] = []
-        self.words = 0
+        self.words, self.disk = 0, True
 
     def believe(self, sump: str) -> Belief:
         blank: dict[str, Any] = dict.fromkeys(Belief.__dataclass_fields__, 0.0)
@@ -129,6 +129,8 @@ class Works:
         self.enter(rows)
         more = self.doses.decided(word, rows, self.now)
         self.enter(more)
+        if self.disk:
+            self.doses.kept()
         return [*rows, *more][-1]
 
     def approve(self, action: str = "approve", **more: Any) -> str:
@@ -191,6 +193,27 @@ def test_a_dose_is_approved_begun_given_and_told(works: Works) -> None:
     assert works.post.state.phase == READY
     phases = ["locked", "ready", "selected", "running", "settling", "ready"]
     assert works.told() == list(zip(phases, phases[1:], strict=False))
+
+
+def test_it_opens_only_when_the_row_that_tells_of_it_is_kept(works: Works) -> None:
+    """An agent that dies in between would not know, after its restart, what counts towards the caps."""
+    key, works.disk = works.approve(), False
+    row = works.say("begin", "operator", dose=key)
+    assert row.body["to"] == RUNNING and works.doses.waits and not works.valve.on
+    works.doses.kept()
+    assert works.valve.on and not works.doses.waits
+    works.tick(60)
+    assert works.state == "done" and works.records[0].volume_l == pytest.approx(works.volume_l - 300.0, abs=0.5)
+
+
+def test_a_disk_that_takes_nothing_opens_nothing(works: Works) -> None:
+    key, works.disk = works.approve(), False
+    works.say("begin", "operator", dose=key)
+    works.tick(10)
+    assert not works.valve.on and works.post.state.phase == READY and works.volume_l == 300.0
+    assert works.desk.rows[-1].body["why"] == UNWRITTEN and works.records == []
+    works.disk = True
+    assert "used already" in works.say("begin", "operator", dose=key).body["refused"]
 
 
 def test_the_addition_proves_it_like_any_other(works: Works) -> None:
