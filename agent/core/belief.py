@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import exp, sqrt
+from math import exp, hypot, sqrt
 from typing import NamedTuple
 
 from agent.core import strength
@@ -19,6 +19,7 @@ HIDDEN_SHARE = 0.12  # of the strength, what such an addition takes away, 1 sd
 BLIND_H = 0.5  # without level, from which more than losses may have gone unseen
 SAID_SHARE = 0.2  # of what people say went in while the level is not seen, 1 sd
 POURING_SHARE = 0.01  # of full: steps in which an addition under way is taken into the belief
+OIL_LITRES, OIL_LITRES_SD = 2.5, 1.2  # percent of the sump that way oil fills, to a Brix of what of it is emulsified
 CURVE_SHARE = 0.006  # of full: the level curve's error, the sensor's zero over months, warmth; 1 sd
 
 
@@ -126,11 +127,21 @@ def belief_at(sump: Sump, when: float) -> Belief:
     whole, whole_sd = water / total, share_sd * run_day / total
     makeup = spec.usual_pct * exp(ratio)
     hours = hours_until(sump, when, litres, litres_sd, spec.low_l)
+    litres, litres_sd = _without_oil(sump, litres, litres_sd)
     return Belief(
         when, spec.id, litres, litres_sd, mean_now, sd * widen, max(0.0, low), high,
         water, total - water, whole, whole_sd, makeup, makeup * ratio_sd, spec.target_pct * (1.0 - whole),
         *hours, _status(sump, when),
     )  # fmt: skip
+
+
+def _without_oil(sump: Sump, litres: float, litres_sd: float) -> tuple[float, float]:
+    """Mean and sd of the mix alone, L: where way oil has been told, what floats on it is no mix."""
+    told = sump.faults.get("oil")
+    if told is None or told.withdrawn:
+        return litres, litres_sd
+    percent = max(strength.oil(sump.ledger.mix)[1], 0.0) * litres / 100.0
+    return litres - OIL_LITRES * percent, hypot(litres_sd, OIL_LITRES_SD * percent)
 
 
 def _since(sump: Sump, when: float, litres: float, share: float) -> tuple[float, float]:

@@ -21,7 +21,7 @@ OFF_SD, OFF_SHARE, OFF_MOVED = 2.0, 0.12, 0.08  # of the proportioner's ratio: s
 BACK_SHARE = 0.06  # nearer than this it is right again
 BIAS_BRIX, BIAS_BACK_BRIX, BIAS_SD, BIAS_MOVED_BRIX = 0.6, 0.3, 3.0, 0.3  # the same of an inline refractometer's bias
 HELD_MORE, HELD_BACK, HELD_SD, HELD_SHARE = 1.3, 1.12, 3.0, 0.012  # of what runs usually hold up; the last, of full
-OIL_SURE, OIL_GONE, OIL_BRIX = 0.8, 0.4, 0.3
+OIL_SURE, OIL_GONE, OIL_BRIX, OIL_LEFT = 0.8, 0.4, 0.3, 0.15  # told from, until: how likely; Brix from, until
 
 
 def blind(sump: Sump, when: float, why: str) -> list[Output]:
@@ -96,7 +96,7 @@ def _proportioner(sump: Sump, when: float) -> list[Output]:
 def _oil(sump: Sump, when: float) -> list[Output]:
     share, brix = strength.oil(sump.ledger.mix)
     if "oil" in sump.faults:
-        return _end(sump, when, "oil", "way oil no longer shows") if share < OIL_GONE else []
+        return _end(sump, when, "oil", "way oil no longer shows") if share < OIL_GONE or brix < OIL_LEFT else []
     if share < OIL_SURE or brix < OIL_BRIX:
         return []
     text = f"way oil seems to add about {brix:.1f} Brix to the reading: skim, mend, do not correct on the index alone"

@@ -18,8 +18,8 @@ COPY_EVERY_S = 12 * 3600.0  # a copy of the mixture as often as this
 
 @dataclass(slots=True)
 class Move:
-    """One dated move. `what`: lose, pour, renew, hand, titration, inline; the numbers as that move takes them, those of
-    a loss with the litres besides that leaked and that were drained."""
+    """One dated move. `what`: lose, pour, renew, out, hand, titration, inline; the numbers as that move takes them,
+    those of a loss with the litres besides that leaked and that were drained."""
 
     time: float
     what: str
@@ -39,7 +39,9 @@ def apply(mix: Mixture, move: Move) -> Mixture:
     if move.what == "renew":
         return strength.renew(mix, n[0], move.kinds)
     if move.what == "hand":
-        return strength.read_index(mix, n[0], n[1], n[2])
+        return strength.read_index(mix, *n)
+    if move.what == "out":
+        return strength.outflow(mix, *n)
     if move.what == "inline":
         return strength.read_inline(mix, n[0], n[1], n[2])
     return strength.read_titration(mix, n[0], n[1])

@@ -10,6 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from math import ceil, erf, exp, floor, hypot, log, sqrt
 
+import numpy as np
+
 from agent.core import strength
 from agent.core.fluid import drain_to_reach, makeup_to_reach
 from agent.core.handling import BY_HAND_SD, POURED_SD, USUAL_SD
@@ -102,7 +104,31 @@ def landing(
         kind = Kind(strength.SAID, makeup_pct, BY_HAND_SD * makeup_pct, 0.0)
     spread = hypot(POURED_SD * added_l, litres_sd * added_l / litres)
     by_scale = spec.usual_pct if scale_pct is None else scale_pct
-    return Landing(*strength.after_pour(mix, litres, added_l, spread, by_scale, kind), came_pct)
+    return Landing(*after_pour(mix, litres, added_l, spread, by_scale, kind), came_pct)
+
+
+def after_pour(
+    mix: Mixture, before_l: float, added_l: float, added_sd: float, usual_pct: float, kind: Kind
+) -> tuple[Normals, float, float]:
+    """The strength, and no more, as `pour` of one kind would leave it: its normal laws, mean and sd, %.
+
+    Var c' = (V²·Var c + 2·V·A·Cov(c, m) + A²·Var m)/(V + A)² + ((m − c)·V·sd_A/(V + A)²)².
+    """
+    total = before_l + added_l
+    before, share = before_l / total, added_l / total
+    c, var = mix.x[:, strength.C], mix.P[:, strength.C, strength.C]
+    if kind.label == strength.USUAL:
+        m = usual_pct * np.exp(np.clip(mix.x[:, strength.R], -1.0, 1.0))
+        own = m * m * mix.P[:, strength.R, strength.R] + kind.sd_pct**2
+        var = before * before * var + 2.0 * before * share * m * mix.P[:, strength.R, strength.C] + share * share * own
+    else:
+        m = np.full(len(c), kind.mean_pct)
+        var = before * before * var + (share * kind.sd_pct) ** 2
+    var = var + ((m - c) * before / total * added_sd) ** 2
+    c = before * c + share * m
+    mean = float(mix.w @ c)
+    off = c - mean
+    return strength.laws_of(mix.w, c, var), mean, sqrt(max(float(mix.w @ (var + off * off)), 0.0))
 
 
 def fill(

@@ -20,7 +20,7 @@ from agent.core.sump import Sump, Word
 from agent.records import Record
 
 EVERY_S = 3600.0
-VERSION = "13"  # of the state's shape; a snapshot of another version is refused
+VERSION = "14"  # of the state's shape; a snapshot of another version is refused
 QUIET_S = 3600.0  # a sump that no level comes from is looked at as often, at whole multiples
 NO_WORDS = ("running", "temperature", "brix", "mark")  # signals that no person says
 CURVE_MOVES_SHARE = 0.25  # of full, by which a new curve of the same sensor moves the litres at most

@@ -1,12 +1,13 @@
 """The strength mixture: what the fluid's strength may be, given what was lost, poured and read.
 
 A mixture of Gaussians over a named state (STATE, below). Each component of the mixture stands for one history of
-kinds: what each unlogged addition was, which reading was wrong. Four pure moves make up the filter:
+kinds: what each unlogged addition was, which reading was wrong. Five pure moves make up the filter:
 
     lose      c' = c·exp((e·X + W)/V)             X L lost while running, of which the share e evaporates; W L
                                                   lost idle, as water; from dV = −(E+D)dt, dS = −(S/V)·D·dt
     pour      c' = (c·V + m·A)/(V + A)            A L at strength m, one branch a kind
     read      z  = c/f + o (+ b inline) + noise   Brix; a titration reads c itself
+    skim      o' = k·o                            way oil was taken off: one branch more wherever it may have been
     reduce    histories that differ only in old kinds are joined, moments kept
 
 All moves take a `Mixture` and give a new one. c, m in % by volume; volumes in L; Brix.
@@ -15,7 +16,7 @@ All moves take a `Mixture` and give a new one. c, m in % by volume; volumes in L
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import erf, exp, log, pi, sqrt
+from math import erf, exp, pi, sqrt
 
 import numpy as np
 import numpy.typing as npt
@@ -29,7 +30,8 @@ E = 1  # share of the running loss that evaporates
 R = 2  # ln of the proportioner's real strength over set
 B = 3  # inline refractometer's bias, Brix
 O = 4  # index from way oil and salts, Brix  # noqa: E741 - the trade's letter
-M = 5  # first of SLOTS: strength of the last additions, %, newest first
+G = 5  # what way oil adds to it, Brix a day, where it comes in
+M = 6  # first of SLOTS: strength of the last additions, %, newest first
 SLOTS = 6
 STATE = M + SLOTS
 RECALL = 9  # kinds and doubts remembered apart, newest first; after them, whether way oil comes in
@@ -41,12 +43,21 @@ KIND_NAMES = {
     USUAL: "usual mix", WATER: "water", RICH: "stronger mix", SAID: "as said", LEAN: "lean mix", NOTHING: "no addition",
 }  # fmt: skip
 KINDS = 7  # labels of additions lie below this
-GOOD, WRONG = 7, 8  # of a reading
+GOOD, WRONG, GOOD_SKIMMED = 7, 8, 9  # of a reading: right, wrong, right and way oil was skimmed before it
+LEFT, SKIMMED = 10, 11  # of litres that left in one go: mix or chips, way oil
+LABELS = 12  # all of them lie below
 
-WALK_PER_DAY = {E: 0.012, R: 0.02, B: 0.16, O: 0.008}  # 1 sd a square root of a day
+WALK_PER_DAY = {E: 0.012, R: 0.02, B: 0.16, O: 0.008, G: 0.006}  # 1 sd a square root of a day
 OIL_SHARE, OIL_FLOOR = 0.12, 0.05  # of sumps that way oil comes into; never thought less likely than the second
 OIL_STAYS_DAYS = 90.0  # what is emulsified splits out again or is skimmed
-OIL_PER_DAY, OIL_WALK = 0.03, 0.10  # Brix a day that it then adds, and 1 sd a square root of a day about it
+SKIM_KEPT, SKIM_KEPT_SD = 0.2, 0.15  # of the index from way oil, after somebody has skimmed it
+SKIMMED_DAYS, UNSEEN_DAYS = 30.0, 150.0  # between skimmings where it comes in; between those that no level shows
+SKIM_LEAST = 0.15  # Brix, below which a skimming would not be told
+CUT = 0.99  # of a law that lies on the right side of a bound: it is left as it is
+EMULSIFIED, LITRES_SPREAD = 0.25, 0.8  # of the way oil in a sump, the rest floats; 1 sd of ln of the litres skimmed
+FALLS_SPREAD = 2.7  # ln of the range over which the litres of other falls are spread evenly
+OIL_PER_DAY, OIL_PER_DAY_SD = 0.04, 0.04  # Brix a day that it then adds: a machine's lubricator gives steadily
+OIL_WALK = 0.06  # Brix, 1 sd a square root of a day about it
 STRENGTH_WALK = 0.006  # of c a square root of a day: all that is not modelled
 SHARE_SPREAD = 0.12  # 1 sd of a day's own evaporation share about the sump's
 SHARE_LOW, SHARE_HIGH = 0.15, 0.98
@@ -86,6 +97,7 @@ def begin(strength_pct: float, sd_pct: float, share: float = 0.68, share_sd: flo
     P[:, R, R] = 0.15**2
     P[:, B, B] = 0.5**2
     P[:, O, O] = 0.06**2
+    x[:, G], P[:, G, G] = OIL_PER_DAY, OIL_PER_DAY_SD**2
     kinds = np.zeros((2, RECALL + 1), dtype=np.int64)
     kinds[1, OILY] = 1
     w = np.array([1.0 - OIL_SHARE, OIL_SHARE])
@@ -107,9 +119,9 @@ def lose(mix: Mixture, running_l: float, idle_l: float, volume_l: float, days: f
         P[:, i, i] += sd * sd * days
     oily = mix.kinds[:, OILY] == 1
     stays = exp(-days / OIL_STAYS_DAYS)
-    x[oily, O] = stays * x[oily, O] + OIL_PER_DAY * days
-    P[oily, O, :] *= stays
-    P[oily, :, O] *= stays
+    x[oily, O] = stays * x[oily, O] + x[oily, G] * days
+    P[oily, O, :] = stays * P[oily, O, :] + days * P[oily, G, :]
+    P[oily, :, O] = stays * P[oily, :, O] + days * P[oily, :, G]
     P[oily, O, O] += OIL_WALK**2 * days
     return Mixture(mix.w, x, P, mix.kinds, mix.slots)
 
@@ -169,11 +181,69 @@ def renew(mix: Mixture, volume_l: float, kinds: list[Kind]) -> Mixture:
     return pour(fresh, 1e-6, volume_l, 0.0, usual_pct, kinds)
 
 
-def read_index(mix: Mixture, brix: float, factor: float, sd: float, wrong_share: float = WRONG_SHARE) -> Mixture:
-    """A hand refractometer: a right reading or a wrong one, both kept until more is known."""
+def outflow(mix: Mixture, volume_l: float, out_l: float, days_a_fall: float) -> Mixture:
+    """Litres left in one go and nobody spoke of it: mix or chips, which leave the strength as it is and do so every
+    `days_a_fall` at this sump, or way oil that was skimmed. 1 % of emulsified oil reads as +1 Brix, so that oil of o
+    Brix is o/100·V/EMULSIFIED litres, roughly."""
+    oil_l = (1.0 - SKIM_KEPT) * np.maximum(mix.x[:, O], SKIM_LEAST) / 100.0 * volume_l / EMULSIFIED
+    off = np.log(out_l / oil_l) / LITRES_SPREAD
+    odds = days_a_fall / SKIMMED_DAYS * FALLS_SPREAD * np.exp(-0.5 * off * off) / (LITRES_SPREAD * sqrt(2.0 * pi))
+    odds[mix.kinds[:, OILY] == 0] = 0.0
+    share = odds / (1.0 + odds)  # by itself a fall says nothing for way oil or against it
+    left = Mixture(mix.w * (1.0 - share), mix.x, mix.P, _remember(mix.kinds, LEFT), mix.slots)
+    return reduce(_join([left, _skimmed(mix, share, SKIMMED)]))
+
+
+def _skimmed(mix: Mixture, odds: Floats, label: int) -> Mixture:
+    """The components of a weight above nothing with most of their way oil gone; `odds` (n,) on the weights."""
+    which = (odds > 0.0) & (mix.w > 0.0)
+    x, P = mix.x[which], mix.P[which]
+    P[:, O, :] *= SKIM_KEPT
+    P[:, :, O] *= SKIM_KEPT
+    P[:, O, O] += (SKIM_KEPT_SD * x[:, O]) ** 2
+    x[:, O] *= SKIM_KEPT
+    return Mixture(mix.w[which] * odds[which], x, P, _remember(mix.kinds[which], label), mix.slots[which])
+
+
+def read_index(
+    mix: Mixture, brix: float, factor: float, sd: float, days: float = 0.0, wrong_share: float = WRONG_SHARE
+) -> Mixture:
+    """A hand refractometer: a right reading or a wrong one, both kept until more is known. In `days` since the one
+    before, way oil may have been skimmed."""
     h = np.zeros(STATE)
     h[C], h[O] = 1.0 / factor, 1.0
-    return _doubtful(with_oil(mix), brix, h, sd, WRONG_BRIX, wrong_share)
+    mix = with_oil(mix)
+    left = _oil_left(mix)
+    parts = [_not_negative(part, left) for part in _doubtful(mix, brix, h, sd, WRONG_BRIX, wrong_share)]
+    chance = 1.0 - exp(-days / UNSEEN_DAYS)
+    oily = (mix.kinds[:, OILY] == 1) & (mix.x[:, O] > SKIM_LEAST)
+    if chance > 0.0 and oily.any():
+        gone = _skimmed(mix, np.where(oily, chance * (1.0 - wrong_share), 0.0), GOOD_SKIMMED)
+        parts.append(_not_negative(_update(gone, brix, h, sd)[0], _oil_left(gone)))
+    return reduce(_join(parts))
+
+
+def _oil_left(mix: Mixture) -> Floats:
+    """(n,) the part of each component's law of the oil index that lies above 0; 1 where no way oil comes in."""
+    far = (mix.x[:, O] / np.sqrt(np.maximum(mix.P[:, O, O], 1e-12))).tolist()
+    oily = (mix.kinds[:, OILY] == 1).tolist()
+    return np.array([max(0.5 + 0.5 * erf(x / sqrt(2.0)), 1e-12) if o else 1.0 for x, o in zip(far, oily, strict=True)])
+
+
+def _not_negative(mix: Mixture, left_before: Floats) -> Mixture:
+    """After a reading: way oil takes nothing from the index. Each law of it is cut off at 0 and its moments are taken,
+    with α = −μ/σ and λ = φ(α)/Φ(−α): μ' = μ + σλ, σ'² = σ²(1 + αλ − λ²) (Simon & Simon 2010). The weight is that of a
+    reading under a law that was cut off before it: times Φ(−α) over what was left then."""
+    left = _oil_left(mix)
+    x, P = mix.x.copy(), mix.P.copy()
+    for n in np.flatnonzero(left < CUT).tolist():
+        sd = sqrt(max(float(P[n, O, O]), 1e-12))
+        a = -float(x[n, O]) / sd
+        hazard = exp(-0.5 * a * a) / (sqrt(2.0 * pi) * float(left[n]))
+        gain = P[n, :, O] / (sd * sd)
+        x[n] += gain * (sd * hazard)
+        P[n] -= np.outer(gain, gain) * (sd * sd * (hazard * hazard - a * hazard))
+    return Mixture(mix.w * left / left_before, x, P, mix.kinds, mix.slots)
 
 
 def with_oil(mix: Mixture) -> Mixture:
@@ -191,7 +261,11 @@ def with_oil(mix: Mixture) -> Mixture:
     kinds, P = dry.kinds.copy(), dry.P.copy()
     kinds[:, OILY] = 1
     P[:, O, O] += 0.2**2
-    fresh = Mixture(dry.w * (OIL_FLOOR - old) / (1.0 - OIL_FLOOR), dry.x, P, kinds, dry.slots)
+    x = dry.x.copy()
+    x[:, G] = OIL_PER_DAY
+    P[:, G, :] = P[:, :, G] = 0.0
+    P[:, G, G] = OIL_PER_DAY_SD**2
+    fresh = Mixture(dry.w * (OIL_FLOOR - old) / (1.0 - OIL_FLOOR), x, P, kinds, dry.slots)
     kept = Mixture(mix.w[oily] * old / max(share, 1e-300), *_parts(mix, oily))
     return _join([dry, kept, fresh])
 
@@ -212,7 +286,7 @@ def read_titration(mix: Mixture, pct: float, sd: float) -> Mixture:
     """A titration reads the strength itself, oil and salts apart."""
     h = np.zeros(STATE)
     h[C] = 1.0
-    return _doubtful(mix, pct, h, sd, 2.0, WRONG_SHARE)
+    return reduce(_join(_doubtful(mix, pct, h, sd, 2.0, WRONG_SHARE)))
 
 
 def read_inline(mix: Mixture, brix: float, factor: float, sd: float) -> Mixture:
@@ -237,7 +311,8 @@ def _oil_as_before(mix: Mixture, before: Mixture) -> Mixture:
     return Mixture(mix.w * np.where(oily, was / now, (1.0 - was) / (1.0 - now)), mix.x, mix.P, mix.kinds, mix.slots)
 
 
-def _doubtful(mix: Mixture, z: float, h: Floats, sd: float, wrong_sd: float, wrong_share: float) -> Mixture:
+def _doubtful(mix: Mixture, z: float, h: Floats, sd: float, wrong_sd: float, wrong_share: float) -> list[Mixture]:
+    """The mixture after a reading that was right and after one that was wrong, not yet reduced."""
     right, _ = _update(mix, z, h, sd)
     wrong, fit = _update(mix, z, h, wrong_sd)
     if float(np.max(fit)) < -0.5 * FAR_SD**2:
@@ -245,7 +320,7 @@ def _doubtful(mix: Mixture, z: float, h: Floats, sd: float, wrong_sd: float, wro
     parts = []
     for part, label, share in ((right, GOOD, 1.0 - wrong_share), (wrong, WRONG, wrong_share)):
         parts.append(Mixture(part.w * share, part.x, part.P, _remember(part.kinds, label), part.slots))
-    return reduce(_join(parts))
+    return parts
 
 
 def _update(mix: Mixture, z: float, h: Floats, sd: float) -> tuple[Mixture, Floats]:
@@ -303,7 +378,7 @@ def reduce(mix: Mixture) -> Mixture:
 
 def _merge(mix: Mixture, depth: int) -> Mixture:
     """Join components that agree in the `depth` newest kinds and in the OILY mark."""
-    key = mix.kinds[:, :depth] @ ((WRONG + 1) ** np.arange(1, depth + 1, dtype=np.int64)) + mix.kinds[:, OILY]
+    key = mix.kinds[:, :depth] @ (LABELS ** np.arange(1, depth + 1, dtype=np.int64)) + mix.kinds[:, OILY]
     _, group = np.unique(key, return_inverse=True)
     n = int(group.max()) + 1
     if n == len(mix.w):
@@ -337,10 +412,11 @@ def evaporating_share(mix: Mixture) -> float:
 
 def normals(mix: Mixture, i: int) -> Normals:
     """The normal laws of one component of the state that count: weight, mean, 1/(sd·√2)."""
-    return _laws(mix.w, mix.x[:, i], mix.P[:, i, i])
+    return laws_of(mix.w, mix.x[:, i], mix.P[:, i, i])
 
 
-def _laws(w: Floats, mean: Floats, var: Floats) -> Normals:
+def laws_of(w: Floats, mean: Floats, var: Floats) -> Normals:
+    """Normal laws of weights w, means and variances (n,) each; those of no weight left out."""
     rows = zip(w.tolist(), mean.tolist(), var.tolist(), strict=True)
     return [(w, m, 1.0 / sqrt(2.0 * max(v, 1e-12))) for w, m, v in rows if w > 1e-4]
 
@@ -365,30 +441,6 @@ def quantile_of(laws: Normals, p: float) -> float:
         else:
             high = mid
     return 0.5 * (low + high)
-
-
-def after_pour(
-    mix: Mixture, before_l: float, added_l: float, added_sd: float, usual_pct: float, kind: Kind
-) -> tuple[Normals, float, float]:
-    """The strength, and no more, as `pour` of one kind would leave it: its normal laws, mean and sd, %.
-
-    Var c' = (V²·Var c + 2·V·A·Cov(c, m) + A²·Var m)/(V + A)² + ((m − c)·V·sd_A/(V + A)²)².
-    """
-    total = before_l + added_l
-    before, share = before_l / total, added_l / total
-    c, var = mix.x[:, C], mix.P[:, C, C]
-    if kind.label == USUAL:
-        m = usual_pct * np.exp(np.clip(mix.x[:, R], -1.0, 1.0))
-        own = m * m * mix.P[:, R, R] + kind.sd_pct**2
-        var = before * before * var + 2.0 * before * share * m * mix.P[:, R, C] + share * share * own
-    else:
-        m = np.full(len(c), kind.mean_pct)
-        var = before * before * var + (share * kind.sd_pct) ** 2
-    var = var + ((m - c) * before / total * added_sd) ** 2
-    c = before * c + share * m
-    mean = float(mix.w @ c)
-    off = c - mean
-    return _laws(mix.w, c, var), mean, sqrt(max(float(mix.w @ (var + off * off)), 0.0))
 
 
 def kind_weights(mix: Mixture, slot: int) -> dict[int, float]:
@@ -426,8 +478,3 @@ def _mean_of(mix: Mixture, slot: int, kind: int, usual_pct: float) -> float:
 def doubt(mix: Mixture) -> float:
     """Probability that the newest event, a reading, was wrong."""
     return float(mix.w[mix.kinds[:, 0] == WRONG].sum())
-
-
-def log_odds(p: float) -> float:
-    """ln(p/(1−p)), for showing weights on a scale that adds."""
-    return log(p / (1.0 - p))

@@ -34,6 +34,7 @@ MOST_HIDDEN_SHARE, HIDDEN_SD_SHARE = 0.15, 0.15  # of full: no level hides more;
 LEARN_AFTER_S = 4 * 86400.0  # by then an addition's kind is as settled as it will get
 SAID_ONLY = "r"  # ends the id of a recharge that no level showed
 UNSEEN_RECHARGE_S = 12 * 3600.0  # a gap's inflow this near to a recharge that was said is that one
+FALL_DAYS = 45.0  # between falls of a level that nobody speaks of, over all sumps
 MOST_GONE = 60  # findings taken back are remembered, so that their ids go on where they were
 MOST_LOST_SHARE, MOST_GAINED_SHARE = 0.25, 0.05  # of full, booked at once: more is hardly evaporation, or no loss
 
@@ -112,6 +113,7 @@ class Sump:
     advice: Posted = field(default_factory=Posted)
     faults: dict[str, Finding] = field(default_factory=dict)  # faults that stand, by kind
     told_bias: float = 0.0  # Brix, of the inline refractometer, as last told
+    falls: int = 0  # of the level in one go, that nobody spoke of
     drained_l: float = 0.0  # said to be taken out and not yet seen to be missing
     view: tuple[object, ...] = ()  # last summary of the mixture, and what it was made from
 
@@ -163,18 +165,23 @@ def _drained_of(sump: Sump, lost: float) -> float:
 def told(sump: Sump, habits: Habits, when: float, poured: Poured) -> list[Output]:
     """An inflow or outflow that the tracker is sure of becomes a finding and a move of the ledger."""
     book_losses(sump, when)
-    ident = f"{sump.spec.id}/{int(poured.start)}"
+    ident, full = f"{sump.spec.id}/{int(poured.start)}", sump.spec.full_l
     if ident in sump.said_ids:
         return _volume_revised(sump, when, ident, poured)
     if ident in sump.dismissed or poured.volume_l == 0.0:
         return []
     if poured.volume_l < 0:
+        if -poured.volume_l > sump.drained_l:
+            days_a_fall = ((when - sump.begun) / 86400.0 + FALL_DAYS) / (sump.falls + 1.0)
+            numbers = (max(poured.before_l, 0.05 * full), -poured.volume_l, days_a_fall)
+            sump.ledger.add(Move(poured.start, "out", numbers, ref=ident))
+            sump.falls += 1
         sump.drained_l = max(0.0, sump.drained_l + poured.volume_l)  # of what was said this has now been seen
         text = f"about {-poured.volume_l:.0f} L went out in one go"
         return say(sump, finding_of(sump, ident, when, "drained", poured, text))
     if _recharge_said(sump, poured):
         return []
-    if poured.before_l < EMPTY_SHARE * sump.spec.full_l and poured.volume_l > REFILL_SHARE * sump.spec.full_l:
+    if poured.before_l < EMPTY_SHARE * full and poured.volume_l > REFILL_SHARE * full:
         return _recharged(sump, when, ident, poured)
     return _topped_off(sump, habits, when, ident, poured)
 

@@ -50,11 +50,16 @@ def take_reading(sump: Sump, habits: Habits, when: float, at: float | None, brix
     fresh = any(0.0 <= taken - (a.finding.end or 0.0) < MIXED_S for a in sump.additions)
     sd = UNMIXED_SD_BRIX if fresh or (sump.tracker.branches and sump.tracker.best().flow) else HAND_SD_BRIX
     catch_up(sump, taken)
-    sump.ledger.add(Move(taken, "hand", (brix, spec.refractometer_factor, sd), ref=ref))
+    sump.ledger.add(Move(taken, "hand", (brix, spec.refractometer_factor, sd, _days_since_read(sump, taken)), ref=ref))
     doubt = strength.doubt(sump.ledger.mix) if sump.ledger.moves[-1].ref == ref else 0.0
     keep_reading(sump, Reading(taken, brix * spec.refractometer_factor, ref, doubt))
     judge_anew(sump, habits, taken)
     return revise(sump, when)
+
+
+def _days_since_read(sump: Sump, taken: float) -> float:
+    """Days from the last reading before `taken` (epoch s), or from where the sump began."""
+    return max(0.0, taken - max((r.time for r in sump.readings if r.time <= taken), default=sump.begun)) / 86400.0
 
 
 def take_titration(sump: Sump, habits: Habits, when: float, at: float | None, pct: float) -> list[Output]:
@@ -137,6 +142,7 @@ def take_drained(sump: Sump, when: float, volume_l: float) -> list[Output]:
     for finding in sump.said_ids.values():
         seen = finding.volume_l or 0.0
         if finding.kind == "drained" and when - finding.start < WORD_LATE_S and abs(seen - volume_l) < 0.4 * volume_l:
+            sump.ledger.remove(finding.id)
             return []
     sump.drained_l += volume_l
     return []

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
-from scipy.stats import binom, multivariate_normal, norm
+from scipy.stats import binom, multivariate_normal, norm, truncnorm
 
-from agent.core import strength
+from agent.core import remedy, strength
 from agent.core.strength import (
     LEAN,
     MOST,
@@ -27,6 +27,7 @@ from agent.core.strength import (
     B,
     C,
     E,
+    G,
     Kind,
     M,
     Mixture,
@@ -65,7 +66,7 @@ def drawn(rng: np.random.Generator, n: int) -> Mixture:
     x[:, C], x[:, E] = rng.uniform(4.0, 10.0, n), rng.uniform(0.3, 0.9, n)
     x[:, R], x[:, B], x[:, O] = rng.normal(0, 0.1, n), rng.normal(0, 0.3, n), rng.normal(0, 0.1, n)
     x[:, M:] = rng.uniform(0.0, 6.0, (n, SLOTS))
-    root = rng.normal(0.0, 1.0, (n, STATE, STATE)) * np.array([0.5, 0.1, 0.1, 0.3, 0.1] + [0.8] * SLOTS)[:, None]
+    root = rng.normal(0.0, 1.0, (n, STATE, STATE)) * np.array([0.5, 0.1, 0.1, 0.3, 0.1, 0.02] + [0.8] * SLOTS)[:, None]
     w = rng.dirichlet(np.ones(n)) * 0.99 + 0.01 / n
     kinds = np.zeros((n, LABELS), dtype=np.int64)
     kinds[:, :RECALL] = rng.integers(1, 8, (n, RECALL))
@@ -422,25 +423,84 @@ def test_an_inline_probe_that_fails_does_not_drag_the_estimate():
 # ---- way oil
 
 
-def a_month(oil_brix_per_day: float, seed: int) -> tuple[float, float, float]:
-    """Two hand readings a week of a sump held at 7 %: share of the thought of oil, what it adds, the strength."""
-    rng, mix = np.random.default_rng(seed), strength.begin(7.0, 0.3)
-    for day in range(1, 43):
+def weeks(
+    oil_brix_per_day: float, seed: int, days: int = 42, skimmed: tuple[int, float] | None = None
+) -> tuple[float, float, float]:
+    """Two hand readings a week of a sump held at 7 %: share of the thought of oil, what it adds, the strength.
+
+    `skimmed`: the day on which somebody takes all of the oil off, and the litres by which the level then falls; 0
+    where no level shows it.
+    """
+    rng, mix, oil_brix = np.random.default_rng(seed), strength.begin(7.0, 0.3), 0.0
+    for day in range(1, days + 1):
+        oil_brix += oil_brix_per_day
         mix = strength.lose(mix, 4.0, 0.0, 200.0, 1.0)
         mix = strength.pour(mix, 196.0, 4.0, 0.0, 2.24, [Kind(WATER, 2.24, 0.02, 0.0)])  # what holds 7 % at e = 0.68
+        if skimmed is not None and day == skimmed[0]:
+            oil_brix = 0.0
+            mix = strength.outflow(mix, 200.0, skimmed[1], 45.0) if skimmed[1] else mix
         if day % 3 == 0:
-            mix = strength.read_index(mix, 7.0 / 1.5 + oil_brix_per_day * day + float(rng.normal(0.0, 0.2)), 1.5, 0.2)
+            mix = strength.read_index(mix, 7.0 / 1.5 + oil_brix + float(rng.normal(0.0, 0.2)), 1.5, 0.2, 3.0)
     share, brix = strength.oil(mix)
     return share, brix, strength.moments(mix, C)[0]
 
 
 def test_an_index_that_rises_without_concentrate_is_way_oil():
-    oily, plain = a_month(0.05, 1), a_month(0.0, 1)
+    oily, plain = weeks(0.05, 1), weeks(0.0, 1)
     assert oily[0] > 0.5 > plain[0] >= 0.5 * strength.OIL_FLOOR
     assert oily[1] == pytest.approx(0.05 * 42, abs=1.0)
     index_pct = 7.0 + 1.5 * 0.05 * 42
     assert 6.0 < oily[2] < 7.0 + 0.75 * (index_pct - 7.0), "the index is not the strength"
     assert plain[2] == pytest.approx(7.0, abs=0.4)
+
+
+@pytest.mark.parametrize("fallen_l", [0.0, 8.0])
+def test_an_index_that_falls_at_once_without_water_was_way_oil_that_is_skimmed(fallen_l):
+    """With the fall of the level that shows it or, in a gap, without."""
+    days = 36 if fallen_l else 42
+    before, after = weeks(0.06, 2, days=33), weeks(0.06, 2, days=days, skimmed=(34, fallen_l))
+    assert after[0] > max(0.9, before[0])
+    assert before[1] == pytest.approx(0.06 * 33, abs=0.6)
+    assert after[1] == pytest.approx(0.06 * (days - 34), abs=0.4)
+    assert after[2] == pytest.approx(7.0, abs=0.6)
+
+
+def test_litres_that_leave_in_one_go_say_nothing_of_way_oil_until_a_reading_does():
+    mix = strength.reduce(drawn(np.random.default_rng(3), 12))
+    mix.kinds[::2, strength.OILY] = 1
+    mix.x[::2, O] = 0.8
+    fallen = strength.outflow(mix, 200.0, 5.0, 30.0)
+    assert strength.oil(fallen)[0] == pytest.approx(strength.oil(mix)[0])
+    assert strength.moments(fallen, C) == pytest.approx(strength.moments(mix, C), rel=1e-6)
+    assert strength.oil(fallen)[1] < 0.8 * strength.oil(mix)[1]
+    often = strength.outflow(mix, 200.0, 5.0, 3.0)  # a sump that loses chips twice a week
+    assert strength.oil(fallen)[1] < strength.oil(often)[1] < strength.oil(mix)[1]
+    emptied = strength.outflow(mix, 200.0, 120.0, 30.0)  # no oil is so many litres
+    assert strength.oil(emptied)[1] == pytest.approx(strength.oil(mix)[1], rel=0.02)
+
+
+@given(numbers, st.floats(-3.0, 3.0))
+def test_way_oil_never_takes_from_the_index(seed, far_sd):
+    """Moments of a normal law cut off at nothing, against scipy's; what is correlated with it goes along."""
+    mix = drawn(np.random.default_rng(seed), 1)
+    mix.kinds[0, strength.OILY] = 1
+    sd = float(np.sqrt(mix.P[0, O, O]))
+    mix.x[0, O] = far_sd * sd
+    cut = strength._not_negative(mix, np.ones(1))
+    if far_sd > 2.4:
+        assert (cut.x == mix.x).all() and (cut.P == mix.P).all()
+        return
+    exact = truncnorm(-far_sd, np.inf, loc=far_sd * sd, scale=sd)
+    assert cut.w[0] == pytest.approx(mix.w[0] * norm.cdf(far_sd))
+    if far_sd < 2.3:
+        assert cut.x[0, O] == pytest.approx(exact.mean(), rel=1e-6)
+        assert cut.P[0, O, O] == pytest.approx(exact.var(), rel=1e-5)
+        slope = mix.P[0, C, O] / sd**2
+        assert cut.x[0, C] == pytest.approx(mix.x[0, C] + slope * (exact.mean() - far_sd * sd))
+        kept = mix.P[0, C, C] - slope**2 * sd**2
+        assert cut.P[0, C, C] == pytest.approx(kept + slope**2 * exact.var(), rel=1e-5)
+    mix.kinds[0, strength.OILY] = 0
+    assert strength._not_negative(mix, np.ones(1)).x[0, O] == mix.x[0, O], "where none comes in, salts may do either"
 
 
 @given(st.floats(0.01, 40.0), st.floats(0.0, 5.0))
@@ -453,6 +513,7 @@ def test_oil_comes_in_at_its_rate_and_splits_out_at_its_own(days, brix):
     assert after.x[0, O] == brix
     assert after.x[1, O] == pytest.approx(stays * brix + strength.OIL_PER_DAY * days)
     var = stays**2 * (float(mix.P[1, O, O]) + strength.WALK_PER_DAY[O] ** 2 * days) + strength.OIL_WALK**2 * days
+    var += days**2 * (float(mix.P[1, G, G]) + strength.WALK_PER_DAY[G] ** 2 * days)
     assert after.P[1, O, O] == pytest.approx(var)
 
 
@@ -571,7 +632,7 @@ def test_quantiles_are_those_of_the_mixtures_distribution(seed, n, p):
 def test_where_a_pour_would_land_is_where_it_lands(seed, kind):
     """The strength alone, in closed form, against the move of the whole state; one branch, so that none is joined."""
     one = drawn(np.random.default_rng(seed), 1)
-    laws, mean, sd = strength.after_pour(one, 150.0, 40.0, 3.0, 2.5, kind)
+    laws, mean, sd = remedy.after_pour(one, 150.0, 40.0, 3.0, 2.5, kind)
     whole = strength.pour(one, 150.0, 40.0, 3.0, 2.5, [kind])
     assert (mean, sd) == pytest.approx(strength.moments(whole, C), rel=1e-9)
     assert strength.quantile_of(laws, 0.05) == pytest.approx(strength.quantile(whole, C, 0.05), abs=1e-4)

@@ -383,7 +383,9 @@ def test_drained_in_one_go_and_said_counts_once(said_h):
     plant = Plant(pours=[Pour(58.0, -40.0, minutes=6.0)], volume_l=205.0)
     _, run = lived(said(said_h, "drained", volume_l=40.0), plant=plant, days=4.0)
     assert [f.kind for f in run.moved()] == ["drained"]
-    assert run.state.sumps["mill-2"].drained_l < 4.0
+    sump = run.state.sumps["mill-2"]
+    assert sump.drained_l < 4.0
+    assert [m for m in sump.ledger.moves if m.what == "out"] == [], "what somebody drained is no skimmed oil"
 
 
 # ---- settings
