@@ -48,7 +48,7 @@ LEFT, SKIMMED = 10, 11  # of litres that left in one go: mix or chips, way oil
 LABELS = 12  # all of them lie below
 
 WALK_PER_DAY = {E: 0.012, R: 0.02, B: 0.16, O: 0.008, G: 0.006}  # 1 sd a square root of a day
-OIL_SHARE, OIL_FLOOR = 0.12, 0.05  # of sumps that way oil comes into; never thought less likely than the second
+OIL_SHARE, OIL_FLOOR = 0.10, 0.04  # of sumps that way oil comes into; never thought less likely than the second
 OIL_STAYS_DAYS = 90.0  # what is emulsified splits out again or is skimmed
 SKIM_KEPT, SKIM_KEPT_SD = 0.2, 0.15  # of the index from way oil, after somebody has skimmed it
 SKIMMED_DAYS, UNSEEN_DAYS = 30.0, 150.0  # between skimmings where it comes in; between those that no level shows
